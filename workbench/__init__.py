@@ -1,0 +1,1 @@
+"""Questionnaires, tests across conditions and interview coding for within-subject studies."""

@@ -1,0 +1,504 @@
+"""study.toml: what a study is, who takes part, where its files are, and the analysis plan.
+
+Reading gives a `Study` whose parts agree with each other, or a StudyError with every fault at once.
+The plan is hashed apart from the rest, so that mapping a column never looks like changing the plan.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field
+
+from workbench.declared import Declared, nearest, parse
+from workbench.errors import Finding, StudyError
+from workbench.files import fault, gathering, read_table, read_text, read_toml, write_atomically
+from workbench.instrument import Id, Instrument, Number, find_instrument
+
+STUDY_FILE = "study.toml"
+
+NOT_USED_YET = {
+    "participants.permissions": "quotes, sharing and archiving are not built yet",
+    "interviews.transcripts": "transcripts are not read yet; codings come from files",
+    "interviews.codebook": "the codebook is not read yet; codes are shown by their names",
+    "plan.equivalence": "equivalence tests are not in the tables yet",
+}
+"""Keys that are read and kept, whose work is not built yet; `check` says so where a study uses them."""
+
+
+class Condition(Declared):
+    """One version that every participant tries."""
+
+    id: Id = Field(description="Short name, used in files, plan and results.", examples=["still"])
+    label: str = Field(description="Its name in tables and figures.", examples=["Still"])
+    about: str = Field("", description="What sets it apart.", examples=["The pot moves as modelled."])
+    factors: dict[Id, str] = Field(default_factory=dict, description="Level on each factor, where the design is factorial.", examples=[{"sound": "none"}])
+
+
+class Permissions(Declared):
+    """What one participant, or everybody by default, allows."""
+
+    quotes: bool = Field(False, description="Words may be quoted.", examples=[True])
+    share: bool = Field(False, description="Data may be shared with named others.", examples=[False])
+    archive: bool = Field(False, description="Data may go into an archive.", examples=[False])
+
+
+class Participants(Declared):
+    """Who takes part. Give `ids`, or a `file` with a row per participant."""
+
+    ids: list[str] = Field(default_factory=list, description="Participant ids.", examples=[["A01", "A02"]])
+    file: str | None = Field(None, description="A table with a row per participant.", examples=["participants.csv"])
+    column: str = Field("participant", description="Its column of participant ids.", examples=["participant"])
+    sequence_column: str | None = Field(None, description="Its column that names the assigned sequence.", examples=["sequence"])
+    pilots: list[str] = Field(default_factory=list, description="Pilot participants: their rows are left out and counted.", examples=[["P01"]])
+    withdrawn: int = Field(0, ge=0, description="How many withdrew and were erased; a count without names.", examples=[1])
+    default_permissions: Permissions = Field(default_factory=Permissions, description="Permissions of everybody not named below; nothing is allowed unless stated.", examples=[{"quotes": True}])
+    permissions: dict[str, Permissions] = Field(default_factory=dict, description="Permissions by participant.", examples=[{"A07": {"quotes": False}}])
+
+
+class SessionLog(Declared):
+    """In which order the conditions were really run."""
+
+    file: str = Field(description="A table with a row per participant and position.", examples=["session_log.csv"])
+    participant: str = Field("participant", description="Column of participants.", examples=["participant"])
+    position: str = Field("position", description="Column of positions, counted from 1.", examples=["position"])
+    condition: str = Field("condition", description="Column of conditions.", examples=["condition"])
+
+
+class InstrumentUse(Declared):
+    """An instrument that a questionnaire contains."""
+
+    id: Id = Field(description="Its name in the study's instruments folder or in the library.", examples=["weight_realism"])
+    version: str = Field(description="The version that was used.", examples=["1.0"])
+
+
+class Columns(Declared):
+    """Which columns of a response file hold what."""
+
+    participant: str = Field("participant", description="Column of participants.", examples=["Participant"])
+    condition: str = Field("condition", description="Column of conditions; not needed for `row_per_participant`.", examples=["Version"])
+    occasion: str = Field("occasion", description="Column of occasions, for before/after questionnaires.", examples=["when"])
+    item: str = Field("item", description="Column of items, for `row_per_answer`.", examples=["question"])
+    answer: str = Field("answer", description="Column of answers, for `row_per_answer`.", examples=["answer"])
+    pattern: str = Field("{item}", description="Name of an item's column, made of {item}, {condition} and {occasion}.", examples=["{condition}_{item}"])
+
+
+class Questionnaire(Declared):
+    """A form that participants filled in: one or more instruments, in one or more files."""
+
+    id: Id = Field(description="Short name.", examples=["after_version"])
+    label: str = Field("", description="Its name in words.", examples=["After each version"])
+    asked: Literal["once", "before_after", "per_condition"] = Field(description="Asked once, before and after the session, or after each condition.", examples=["per_condition"])
+    instruments: list[InstrumentUse] = Field(min_length=1, description="The instruments it contains.", examples=[[{"id": "weight_realism", "version": "1.0"}]])
+    files: list[str] = Field(min_length=1, description="Response files (CSV or XLSX), read one after the other.", examples=[["responses/after_version.csv"]])
+    layout: Literal["row_per_participant", "row_per_session", "row_per_answer"] = Field(
+        "row_per_session",
+        description="`row_per_participant`: columns for each condition (or occasion) and item. `row_per_session`: a row per participant and condition (or occasion). `row_per_answer`: a row per single answer.",
+        examples=["row_per_session"],
+    )
+    columns: Columns = Field(default_factory=Columns, description="Which columns hold what.", examples=[{"participant": "Participant"}])
+    items: dict[str, str] = Field(default_factory=dict, description="Columns (or, for `row_per_answer`, words in the item column) whose items do not follow the pattern, and the item each holds.", examples=[{"Q1. It felt heavy": "real1"}])
+    condition_names: dict[str, str] = Field(default_factory=dict, description="Words in the file and the condition each stands for, where they are not its id or label.", examples=[{"Version A": "still"}])
+    occasion_names: dict[str, Literal["before", "after"]] = Field(default_factory=dict, description="Words in the file for before and after.", examples=[{"pre": "before"}])
+    missing_words: list[str] = Field(default_factory=list, description="Answers that mean skipped, beside the empty cell.", examples=[["-99"]])
+    not_applicable_words: list[str] = Field(default_factory=list, description="Answers that mean not applicable.", examples=[["n/a"]])
+
+
+class TrialMeasure(Declared):
+    """A summary of the trials of a participant in a condition."""
+
+    id: Id = Field(description="Name of the measure.", examples=["guess_error"])
+    label: str = Field(description="Its name in words.", examples=["Error of the guess"])
+    column: str = Field(description="Column that is summarized.", examples=["guess"])
+    summary: Literal["mean", "median", "share"] = Field(description="Mean or median of the numbers, or share of rows that equal `equals`.", examples=["mean"])
+    equals: str | None = Field(None, description="The answer that is counted, for `share`: a word, or the name of a column in square brackets.", examples=["yes"])
+    minus: str | None = Field(None, description="Column subtracted from it first.", examples=["filling"])
+    absolute: bool = Field(False, description="Take the size of the difference without its sign.", examples=[True])
+    unit: str = Field("", description="Unit.", examples=["percentage points"])
+    higher: str = Field("", description="What a higher value means.", examples=["less accurate"])
+
+
+class Trials(Declared):
+    """Repeated trials within each condition. They are summarized per participant and condition before any test."""
+
+    id: Id = Field(description="Short name.", examples=["lifts"])
+    files: list[str] = Field(min_length=1, description="Tables with a row per trial.", examples=[["trials.csv"]])
+    participant: str = Field("participant", description="Column of participants.", examples=["participant"])
+    condition: str = Field("condition", description="Column of conditions.", examples=["condition"])
+    measures: list[TrialMeasure] = Field(default_factory=list, description="What is made of the trials.", examples=[[{"id": "guess_error", "label": "Error", "column": "guess", "summary": "mean"}]])
+
+
+class Preference(Declared):
+    """A ranking of the conditions, or the choice of one."""
+
+    file: str = Field(description="A table with a row per participant.", examples=["ranking.csv"])
+    kind: Literal["ranking", "choice"] = Field("ranking", description="All conditions ranked, or one chosen.", examples=["ranking"])
+    participant: str = Field("participant", description="Column of participants.", examples=["participant"])
+    columns: dict[Id, str] = Field(default_factory=dict, description="For a ranking: the column of each condition's rank, 1 = liked best.", examples=[{"still": "rank_still"}])
+    choice: str = Field("choice", description="For a choice: the column of the chosen condition.", examples=["favourite"])
+    reason: str | None = Field(None, description="Column of reasons in words.", examples=["reason"])
+
+
+class Round(Declared):
+    """A round of coding."""
+
+    id: Id = Field(description="Its name in the codings files.", examples=["reliability"])
+    kind: Literal["pilot", "reliability", "main", "consensus"] = Field(description="Pilot rounds revise the codebook; agreement is reported from reliability rounds.", examples=["reliability"])
+
+
+class Interviews(Declared):
+    """Interviews and their coding."""
+
+    mode: Literal["coding reliability", "codebook", "reflexive"] = Field(description="School of analysis; `reflexive` shows no coefficients.", examples=["coding reliability"])
+    interviewed: list[str] = Field(default_factory=list, description="Participants who were interviewed; those in the codings where not given.", examples=[["A01", "A04"]])
+    raters: list[str] = Field(default_factory=list, description="Raters.", examples=[["R1", "R2"]])
+    primary_rater: str | None = Field(None, description="Whose codings count where there is no consensus.", examples=["R1"])
+    rounds: list[Round] = Field(default_factory=list, description="Rounds of coding, in order.", examples=[[{"id": "reliability", "kind": "reliability"}]])
+    codings: list[str] = Field(default_factory=list, description="Tables of codings.", examples=[["codings/reliability.csv"]])
+    code_labels: dict[str, str] = Field(default_factory=dict, description="Codes in words.", examples=[{"HEAVY": "Feels heavy"}])
+    transcripts: list[str] = Field(default_factory=list, description="Transcript files.", examples=[["transcripts/A01.vtt"]])
+    codebook: str | None = Field(None, description="Codebook file.", examples=["codebook.csv"])
+
+
+class Exclusion(Declared):
+    """Answers left out of the analysis, with the reason."""
+
+    participant: str = Field(description="Whose answers.", examples=["A07"])
+    condition: Id | None = Field(None, description="In which condition; all where not given.", examples=["ladle"])
+    measures: list[Id] = Field(default_factory=list, description="Which measures; all where not given.", examples=[["guess_error"]])
+    reason: str = Field(min_length=1, description="Why; it is printed.", examples=["headset lost tracking"])
+
+
+class Contrast(Declared):
+    """A comparison of weighted conditions, fixed before the data were seen."""
+
+    id: Id = Field(description="Short name.", examples=["coach_against_rest"])
+    label: str = Field(description="The question in words.", examples=["Coach against the mean of the others"])
+    measures: list[Id] = Field(min_length=1, description="Measures it is tested on.", examples=[["effectiveness"]])
+    weights: dict[Id, Number] = Field(description="Weight of each condition; they add up to zero.", examples=[{"coach": 1, "still": -1}])
+
+
+class Family(Declared):
+    """Tests that are corrected together."""
+
+    id: Id = Field(description="Short name, shown beside each p.", examples=["primary_pairs"])
+    tests: Literal["omnibus", "pairs", "contrasts"] = Field(description="Which tests of the measures belong to it.", examples=["pairs"])
+    measures: list[Id] = Field(min_length=1, description="Their measures.", examples=[["weight_realism"]])
+    correction: Literal["holm", "bonferroni", "hochberg", "benjamini-hochberg", "none"] = Field("holm", description="Correction for multiple tests.", examples=["holm"])
+
+
+class Bounds(Declared):
+    """Differences that count as too small to matter."""
+
+    low: Number = Field(description="Lower bound of the difference.", examples=[-0.5])
+    high: Number = Field(description="Upper bound of the difference.", examples=[0.5])
+
+
+class Thresholds(Declared):
+    """Values fixed beforehand that intervals are read against. They are never a verdict by themselves."""
+
+    reliability: Number | None = Field(None, ge=0, le=1, description="For alpha and omega.", examples=[0.7])
+    agreement: Number | None = Field(None, ge=-1, le=1, description="For agreement between raters.", examples=[0.6])
+
+
+class Frozen(Declared):
+    """When the plan was fixed, and its hash then. Written by `workbench plan STUDY freeze`."""
+
+    on: date = Field(description="Date of freezing.", examples=["2026-03-02"])
+    hash: str = Field(description="SHA-256 of the plan at that time.", examples=["9f…"])
+
+
+class Departure(Declared):
+    """A departure from the frozen plan, declared."""
+
+    what: str = Field(description="What was done differently.", examples=["A test of order effects was added."])
+    why: str = Field(description="Why.", examples=["One participant was run in the wrong order."])
+    on: date | None = Field(None, description="When it was decided.", examples=["2026-04-20"])
+
+
+class Plan(Declared):
+    """The analysis plan: decisions that belong before the data."""
+
+    primary: list[Id] = Field(default_factory=list, description="Primary measures.", examples=[["weight_realism"]])
+    target_n: int | None = Field(None, ge=1, description="Planned number of participants.", examples=[24])
+    smallest_effects: dict[Id, Number] = Field(default_factory=dict, description="Smallest difference that matters, by measure and in its unit.", examples=[{"weight_realism": 0.5}])
+    level: float = Field(0.05, gt=0, lt=1, description="Significance level; intervals are at 1 - level.", examples=[0.05])
+    families: list[Family] = Field(default_factory=list, description="Families of tests. Tests in none are exploratory, and corrected within their own measure.", examples=[[{"id": "primary_pairs", "tests": "pairs", "measures": ["weight_realism"]}]])
+    omnibus_gates_pairs: bool = Field(True, description="Whether pairs count as shown only where the omnibus test is below the level.", examples=[True])
+    zeros: Literal["pratt", "drop"] = Field("pratt", description="Zero differences in the signed-rank test: ranked with the rest and then left out, or left out first.", examples=["pratt"])
+    missing: Literal["instrument", "half", "complete"] = Field("instrument", description="Answers a score needs: as the instrument says, at least half of the items, or all.", examples=["instrument"])
+    cases: Literal["complete", "available"] = Field("complete", description="Pairs over participants with all conditions, or over those with both of the pair.", examples=["complete"])
+    contrasts: list[Contrast] = Field(default_factory=list, description="Planned contrasts.", examples=[[{"id": "coach_against_still", "label": "Coach against still", "measures": ["effectiveness"], "weights": {"coach": 1, "still": -1}}]])
+    equivalence: dict[Id, Bounds] = Field(default_factory=dict, description="Equivalence bounds by measure.", examples=[{"effort": {"low": -0.5, "high": 0.5}}])
+    thresholds: Thresholds = Field(default_factory=Thresholds, description="Thresholds fixed beforehand.", examples=[{"reliability": 0.7}])
+    seed: int = Field(1, ge=0, description="Seed of everything random (resampling, Monte Carlo).", examples=[20260302])
+    frozen: Frozen | None = Field(None, description="When the plan was fixed, and its hash.", examples=[{"on": "2026-03-02", "hash": "9f…"}])
+    departures: list[Departure] = Field(default_factory=list, description="Departures from the frozen plan.", examples=[[{"what": "…", "why": "…"}]])
+
+
+class Construct(Declared):
+    """What a measure and some codes are both about, for the joint display."""
+
+    id: Id = Field(description="Short name.", examples=["realism"])
+    label: str = Field(description="Its name in words.", examples=["How real the weight feels"])
+    measure: Id = Field(description="The measure.", examples=["weight_realism"])
+    codes: list[str] = Field(min_length=1, description="The codes.", examples=[["HEAVY", "SWAY"]])
+    verdict: Literal["agreement", "complementary", "dissonance", "silence"] | None = Field(None, description="The researcher's reading of both strands together.", examples=["complementary"])
+    reason: str = Field("", description="Why this verdict.", examples=["Ratings and words point to the same version, for different reasons."])
+    inference: str = Field("", description="What follows.", examples=["Visible movement carries the impression of weight."])
+
+
+class Declaration(Declared):
+    """The whole of study.toml."""
+
+    format: Literal[1] = Field(description="Version of this file format.", examples=[1])
+    id: Id = Field(description="Short name of the study.", examples=["practice-kitchen"])
+    title: str = Field(description="Title.", examples=["A practice kitchen in mixed reality"])
+    note: str = Field("", description="A sentence printed on every report, such as that the data are invented.", examples=["All people and data are invented."])
+    language: str = Field("en", description="Language of the study (BCP 47).", examples=["en"])
+    conditions: list[Condition] = Field(min_length=1, description="The conditions, in the order of tables.", examples=[[{"id": "still", "label": "Still"}]])
+    participants: Participants = Field(description="Who takes part.", examples=[{"ids": ["A01", "A02"]}])
+    sequences: dict[str, list[Id]] = Field(default_factory=dict, description="Orders of conditions by name.", examples=[{"1": ["still", "slosh"]}])
+    session_log: SessionLog | None = Field(None, description="The orders as run.", examples=[{"file": "session_log.csv"}])
+    questionnaires: list[Questionnaire] = Field(default_factory=list, description="The questionnaires.", examples=[[{"id": "after_version", "asked": "per_condition"}]])
+    trials: list[Trials] = Field(default_factory=list, description="Tables of trials.", examples=[[{"id": "lifts", "files": ["trials.csv"]}]])
+    preference: Preference | None = Field(None, description="Preference between the conditions.", examples=[{"file": "ranking.csv"}])
+    interviews: Interviews | None = Field(None, description="Interviews and their coding.", examples=[{"mode": "codebook"}])
+    exclusions: list[Exclusion] = Field(default_factory=list, description="What is left out, with reasons.", examples=[[{"participant": "A07", "reason": "…"}]])
+    constructs: list[Construct] = Field(default_factory=list, description="Rows of the joint display.", examples=[[{"id": "realism", "measure": "weight_realism", "codes": ["HEAVY"]}]])
+    plan: Plan = Field(default_factory=Plan, description="The analysis plan.", examples=[{"primary": ["weight_realism"]}])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Study:
+    """A study folder whose study.toml, instruments and participants have been read.
+
+    `participants` are the declared ids without pilots, in order; `assigned` maps a participant to
+    the name of the sequence assigned; `instruments` are by id.
+    """
+
+    folder: Path
+    declared: Declaration
+    participants: tuple[str, ...]
+    assigned: dict[str, str]
+    instruments: dict[str, Instrument]
+
+    @property
+    def plan(self) -> Plan:
+        return self.declared.plan
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        return tuple(condition.id for condition in self.declared.conditions)
+
+    @property
+    def condition_labels(self) -> dict[str, str]:
+        return {condition.id: condition.label for condition in self.declared.conditions}
+
+    def path(self, name: str) -> Path:
+        return self.folder / name
+
+    def measure_ids(self) -> set[str]:
+        """Ids of all measures that the declared instruments and trials give."""
+        scales = {scale.id for instrument in self.instruments.values() for scale in instrument.scales}
+        return scales | {measure.id for trials in self.declared.trials for measure in trials.measures}
+
+
+def open_study(folder: Path) -> Study:
+    """The study in `folder`.
+
+    Raises StudyError with every fault of study.toml, of the instruments it names and of the table
+    of participants, each with its place and what to do.
+    """
+    if not folder.is_dir():
+        raise StudyError([fault(str(folder), "", "There is no such folder.", "Give the folder that holds study.toml.", "missing folder")])
+    if not (folder / STUDY_FILE).exists():
+        raise StudyError([fault(str(folder), "", "There is no study.toml in this folder.", "Make a study folder with `workbench new`, or give the folder that holds one.", "missing file")])
+    declared = parse(Declaration, read_toml(folder / STUDY_FILE, STUDY_FILE), STUDY_FILE)
+    findings: list[Finding] = []
+    instruments: dict[str, Instrument] = {}
+    for place, use in _instrument_uses(declared):
+        with gathering(findings):
+            instruments[use.id] = find_instrument(use.id, use.version, folder, place)
+    participants: tuple[str, ...] = ()
+    assigned: dict[str, str] = {}
+    with gathering(findings):
+        participants, assigned = _participants(declared, folder)
+    study = Study(folder, declared, participants, assigned, instruments)
+    findings += _contradictions(study, names_are_known=not findings)
+    if findings:
+        raise StudyError(findings)
+    return study
+
+
+def _instrument_uses(declared: Declaration) -> list[tuple[str, InstrumentUse]]:
+    return [
+        (f"questionnaires[{number}].instruments[{position}]", use)
+        for number, questionnaire in enumerate(declared.questionnaires, start=1)
+        for position, use in enumerate(questionnaire.instruments, start=1)
+    ]
+
+
+def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...], dict[str, str]]:
+    who = declared.participants
+    ids, assigned = list(who.ids), {}
+    if who.file is not None:
+        table = read_table(folder / who.file, who.file)
+        needed = [who.column] + ([who.sequence_column] if who.sequence_column else [])
+        absent = [column for column in needed if column not in table.columns]
+        if absent:
+            raise StudyError([fault(who.file, "row 1", f"There is no column “{column}”.", nearest(column, table.columns), "missing column") for column in absent])
+        listed = table.frame[who.column].str.strip()
+        empty = [fault(who.file, f"row {row}", "This row names no participant.", "Fill in the id, or remove the row.") for row in listed.index[listed == ""]]
+        if empty:
+            raise StudyError(empty)
+        ids = ids or list(listed)
+        if who.sequence_column:
+            assigned = {one: sequence.strip() for one, sequence in zip(listed, table.frame[who.sequence_column], strict=True) if sequence.strip()}
+    return tuple(one for one in ids if one not in who.pilots), {one: name for one, name in assigned.items() if one in ids}
+
+
+def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
+    """What single keys cannot show: repeated ids, and names that nothing declares."""
+    declared = study.declared
+    findings = [*_repeats("conditions", study.conditions), *_repeats("participants.ids", study.participants)]
+    findings += _repeats("questionnaires", [one.id for one in declared.questionnaires])
+    findings += _repeats("questionnaires.instruments", [use.id for _, use in _instrument_uses(declared)])
+    findings += _repeats("measures", [scale.id for one in study.instruments.values() for scale in one.scales] + [measure.id for trials in declared.trials for measure in trials.measures])
+    findings += _repeats("plan.families", [one.id for one in declared.plan.families])
+    findings += _repeats("plan.contrasts", [one.id for one in declared.plan.contrasts])
+    if not study.participants and not declared.participants.file:
+        findings.append(fault(STUDY_FILE, "participants", "No participants are declared.", "List them in `ids`, or name a `file` with a row per participant.", "missing key"))
+    if len(study.conditions) == 1 and any(one.asked == "per_condition" for one in declared.questionnaires):
+        findings.append(Finding("note", "one condition", STUDY_FILE, "conditions", "There is one condition, so nothing is compared.", ""))
+    findings += _unknown_conditions(study)
+    if names_are_known:
+        findings += _unknown_measures(study)
+        findings += _unknown_participants(study)
+    return [finding for finding in findings if finding.severity == "blocks"]
+
+
+def _repeats(place: str, names: Iterable[str]) -> list[Finding]:
+    listed = list(names)
+    return [
+        fault(STUDY_FILE, place, f"The name “{name}” is used {listed.count(name)} times.", "Give each its own name.", "repeated name")
+        for name in dict.fromkeys(listed)
+        if listed.count(name) > 1
+    ]
+
+
+def _unknown(place: str, what: str, name: str, known: Iterable[str]) -> Finding:
+    return fault(STUDY_FILE, place, f"“{name}” is no {what} of this study.", nearest(name, sorted(known)), f"unknown {what}")
+
+
+def _unknown_conditions(study: Study) -> list[Finding]:
+    declared = study.declared
+    named = [(f"sequences.{name}", condition) for name, sequence in declared.sequences.items() for condition in sequence]
+    named += [(f"questionnaires[{number}].condition_names", condition) for number, one in enumerate(declared.questionnaires, 1) for condition in one.condition_names.values()]
+    named += [(f"exclusions[{number}]", one.condition) for number, one in enumerate(declared.exclusions, 1) if one.condition]
+    named += [(f"plan.contrasts[{number}].weights", condition) for number, one in enumerate(declared.plan.contrasts, 1) for condition in one.weights]
+    named += [("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})]
+    findings = [_unknown(place, "condition", condition, study.conditions) for place, condition in named if condition not in study.conditions]
+    findings += [
+        fault(STUDY_FILE, f"plan.contrasts[{number}].weights", f"The weights add up to {sum(one.weights.values()):g}, not to zero.", "Weights of a contrast must add up to zero.", "wrong value")
+        for number, one in enumerate(declared.plan.contrasts, 1)
+        if abs(sum(one.weights.values())) > 1e-9 or not any(one.weights.values())
+    ]
+    findings += [
+        fault(STUDY_FILE, f"sequences.{name}", "A sequence must hold every condition once.", f"Conditions here: {', '.join(study.conditions)}.", "wrong value")
+        for name, sequence in declared.sequences.items()
+        if sorted(sequence) != sorted(study.conditions) and set(sequence) <= set(study.conditions)
+    ]
+    if declared.preference and declared.preference.kind == "ranking" and set(declared.preference.columns) < set(study.conditions):
+        absent = sorted(set(study.conditions) - set(declared.preference.columns))
+        findings.append(fault(STUDY_FILE, "preference.columns", f"No rank column is named for {', '.join(absent)}.", "Name the column of every condition.", "missing key"))
+    return findings
+
+
+def _unknown_measures(study: Study) -> list[Finding]:
+    plan, known = study.plan, study.measure_ids()
+    named = [("plan.primary", measure) for measure in plan.primary]
+    named += [("plan.smallest_effects", measure) for measure in plan.smallest_effects]
+    named += [("plan.equivalence", measure) for measure in plan.equivalence]
+    named += [(f"plan.families[{number}]", measure) for number, one in enumerate(plan.families, 1) for measure in one.measures]
+    named += [(f"plan.contrasts[{number}]", measure) for number, one in enumerate(plan.contrasts, 1) for measure in one.measures]
+    named += [(f"constructs[{number}]", one.measure) for number, one in enumerate(study.declared.constructs, 1)]
+    named += [(f"exclusions[{number}].measures", measure) for number, one in enumerate(study.declared.exclusions, 1) for measure in one.measures]
+    findings = [_unknown(place, "measure", measure, known) for place, measure in named if measure not in known]
+    for tests in ("omnibus", "pairs", "contrasts"):
+        listed = [measure for one in plan.families if one.tests == tests for measure in one.measures]
+        findings += [
+            fault(STUDY_FILE, "plan.families", f"The {tests} tests of “{measure}” stand in {listed.count(measure)} families.", "A test belongs to one family.", "repeated name")
+            for measure in dict.fromkeys(listed)
+            if listed.count(measure) > 1
+        ]
+    return findings
+
+
+def _unknown_participants(study: Study) -> list[Finding]:
+    declared, known = study.declared, set(study.participants)
+    named = [(f"exclusions[{number}]", one.participant) for number, one in enumerate(declared.exclusions, 1)]
+    named += [("participants.permissions", one) for one in declared.participants.permissions]
+    if declared.interviews:
+        named += [("interviews.interviewed", one) for one in declared.interviews.interviewed]
+        rater = declared.interviews.primary_rater
+        if rater and rater not in declared.interviews.raters:
+            return [_unknown("interviews.primary_rater", "rater", rater, declared.interviews.raters)]
+    findings = [_unknown(place, "participant", one, known) for place, one in named if one not in known]
+    findings += [_unknown(f"participants, {one}", "sequence", name, declared.sequences) for one, name in study.assigned.items() if declared.sequences and name not in declared.sequences]
+    return findings
+
+
+def plan_hash(plan: Plan) -> str:
+    """SHA-256 of the plan's decisions, without the note of its freezing and the departures.
+
+    The hash is over sorted JSON, so comments, spacing and the order of keys do not change it.
+    """
+    content = plan.model_dump(mode="json", exclude={"frozen", "departures"})
+    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def plan_changed(plan: Plan) -> bool:
+    """Whether a frozen plan is no longer the one that was frozen."""
+    return plan.frozen is not None and plan.frozen.hash != plan_hash(plan)
+
+
+def freeze_plan(study: Study, on: date) -> str:
+    """Write the date and the plan's hash into study.toml, comments kept; returns the hash.
+
+    Raises StudyError when the plan is frozen already: a frozen plan is not frozen anew.
+    """
+    if study.plan.frozen is not None:
+        found = f"The plan was frozen on {study.plan.frozen.on}."
+        raise StudyError([fault(STUDY_FILE, "plan.frozen", found, "Declare what changed under plan.departures.", "frozen plan")])
+    hash_now = plan_hash(study.plan)
+    import tomlkit
+
+    document = tomlkit.parse(read_text(study.path(STUDY_FILE), STUDY_FILE))
+    note = tomlkit.inline_table()
+    note.update({"on": on, "hash": hash_now})
+    if "plan" not in document:
+        document["plan"] = tomlkit.table()
+    document["plan"]["frozen"] = note  # type: ignore[index]
+    write_atomically(study.path(STUDY_FILE), tomlkit.dumps(document))
+    return hash_now
+
+
+def keys_not_used_yet(declared: Declaration) -> dict[str, str]:
+    """The keys this study sets whose work is not built yet, and what is not built."""
+    given = declared.model_dump(exclude_unset=True)
+    return {key: why for key, why in NOT_USED_YET.items() if _given(given, key.split("."))}
+
+
+def _given(content: Any, path: list[str]) -> bool:
+    for part in path:
+        if not isinstance(content, dict) or part not in content:
+            return False
+        content = content[part]
+    return bool(content)
