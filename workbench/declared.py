@@ -41,10 +41,22 @@ def _finding(model: type[Declared], detail: Any, shown: str) -> Finding:
             found = f"“{detail['loc'][-1]}” is not a key of this table."
             return fault(shown, place, found, nearest(str(detail["loc"][-1]), known), "unknown key")
         case "missing":
-            return fault(shown, place, "This key is needed and is not there.", "Add it; the handbook page on study files shows an example.", "missing key")
+            return fault(
+                shown,
+                place,
+                "This key is needed and is not there.",
+                "Add it; the handbook page on study files shows an example.",
+                "missing key",
+            )
         case "literal_error":
             choices = [choice.strip("' ") for choice in detail["ctx"]["expected"].replace(" or ", ", ").split(",")]
-            return fault(shown, place, f"{given!r} is not one of the values that this key takes.", nearest(str(given), choices), "unknown value")
+            return fault(
+                shown,
+                place,
+                f"{given!r} is not one of the values that this key takes.",
+                nearest(str(given), choices),
+                "unknown value",
+            )
         case "value_error":
             return fault(shown, place, str(detail["ctx"]["error"]), "", "wrong value")
         case _:
@@ -78,7 +90,7 @@ def _fields_at(model: type[Declared], location: tuple[int | str, ...]) -> set[st
     """The keys of the table at `location` below `model`."""
     here: Any = model
     for part in location:
-        field = here.model_fields.get(part) if isinstance(here, type) and issubclass(here, Declared) else None
+        field = here.model_fields.get(str(part)) if isinstance(here, type) and issubclass(here, Declared) else None
         annotation = field.annotation if field else here
         inner = _model_within(annotation)
         here = inner if inner is not None else here

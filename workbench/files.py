@@ -66,19 +66,49 @@ def read_text(path: Path, shown: str) -> str:
     try:
         content = path.read_bytes()
     except FileNotFoundError:
-        raise StudyError([fault(shown, "", "There is no such file.", "Put it there, or correct its name in study.toml.", "missing file")]) from None
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    "",
+                    "There is no such file.",
+                    "Put it there, or correct its name in study.toml.",
+                    "missing file",
+                )
+            ]
+        ) from None
     except IsADirectoryError:
         raise StudyError([fault(shown, "", "This is a folder, not a file.", "Name the file inside it.")]) from None
     except OSError as error:
-        raise StudyError([fault(shown, "", f"The file cannot be read ({error.strerror}).", "Check that it is not locked and that you may read it.")]) from None
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    "",
+                    f"The file cannot be read ({error.strerror}).",
+                    "Check that it is not locked and that you may read it.",
+                )
+            ]
+        ) from None
     encoding = "utf-16" if content[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
     try:
         text = content.decode(encoding)
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
-        raise StudyError([fault(shown, f"line {line}", "These bytes are not UTF-8 text.", "Save the file as CSV in UTF-8, or as XLSX.")]) from None
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    f"line {line}",
+                    "These bytes are not UTF-8 text.",
+                    "Save the file as CSV in UTF-8, or as XLSX.",
+                )
+            ]
+        ) from None
     if "\0" in text:
-        raise StudyError([fault(shown, "", "The file holds NUL bytes, so it is not a text file.", "Export the data as CSV or XLSX.")])
+        raise StudyError(
+            [fault(shown, "", "The file holds NUL bytes, so it is not a text file.", "Export the data as CSV or XLSX.")]
+        )
     return text
 
 
@@ -88,7 +118,17 @@ def read_toml(path: Path, shown: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise StudyError([fault(shown, "", f"This is not valid TOML: {error}.", "Mend the line named here; strings need quotes, lists need commas.", "broken TOML")]) from None
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    "",
+                    f"This is not valid TOML: {error}.",
+                    "Mend the line named here; strings need quotes, lists need commas.",
+                    "broken TOML",
+                )
+            ]
+        ) from None
 
 
 def read_table(path: Path, shown: str) -> SourceTable:
@@ -96,10 +136,16 @@ def read_table(path: Path, shown: str) -> SourceTable:
 
     Raises StudyError naming every ragged row, repeated or empty column name, or what else was found.
     """
-    rows = _spreadsheet_rows(path, shown) if path.suffix.lower() == ".xlsx" else _delimited_rows(read_text(path, shown), shown)
+    rows = (
+        _spreadsheet_rows(path, shown)
+        if path.suffix.lower() == ".xlsx"
+        else _delimited_rows(read_text(path, shown), shown)
+    )
     numbered = [(number, row) for number, row in enumerate(rows, start=1) if any(cell.strip() for cell in row)]
     if not numbered:
-        raise StudyError([fault(shown, "", "The file is empty.", "Export it again; the first row must name the columns.")])
+        raise StudyError(
+            [fault(shown, "", "The file is empty.", "Export it again; the first row must name the columns.")]
+        )
     (header_number, header), data = numbered[0], numbered[1:]
     header = [name.strip() for name in header]
     while header and not header[-1]:
@@ -117,18 +163,36 @@ def read_table(path: Path, shown: str) -> SourceTable:
 
 def _header_faults(header: list[str], shown: str, row: int) -> list[Finding]:
     faults = [
-        fault(shown, f"row {row}, column {position}", "This column has no name.", "Give every column a name in the first row.")
+        fault(
+            shown,
+            f"row {row}, column {position}",
+            "This column has no name.",
+            "Give every column a name in the first row.",
+        )
         for position, name in enumerate(header, start=1)
         if not name
     ]
     repeated = sorted({name for name in header if name and header.count(name) > 1})
-    faults += [fault(shown, f"row {row}", f"The column name “{name}” stands {header.count(name)} times.", "Give each column a name of its own.") for name in repeated]
+    faults += [
+        fault(
+            shown,
+            f"row {row}",
+            f"The column name “{name}” stands {header.count(name)} times.",
+            "Give each column a name of its own.",
+        )
+        for name in repeated
+    ]
     return faults
 
 
 def _ragged_faults(data: list[tuple[int, list[str]]], width: int, shown: str) -> list[Finding]:
     return [
-        fault(shown, f"row {number}", f"This row has {len(row)} cells, the header has {width}.", "Look for a missing or extra delimiter or quote in this row.")
+        fault(
+            shown,
+            f"row {number}",
+            f"This row has {len(row)} cells, the header has {width}.",
+            "Look for a missing or extra delimiter or quote in this row.",
+        )
         for number, row in data
         if any(cell.strip() for cell in row[width:]) or len(row) < width
     ]
@@ -143,7 +207,16 @@ def _delimited_rows(text: str, shown: str) -> list[list[str]]:
     try:
         rows.extend(reader)
     except csv.Error as error:
-        raise StudyError([fault(shown, f"row {len(rows) + 1}", f"This is not a well-formed CSV row ({error}).", "Look for a quote that is opened and never closed.")]) from None
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    f"row {len(rows) + 1}",
+                    f"This is not a well-formed CSV row ({error}).",
+                    "Look for a quote that is opened and never closed.",
+                )
+            ]
+        ) from None
     return rows
 
 
@@ -154,14 +227,26 @@ def _spreadsheet_rows(path: Path, shown: str) -> list[list[str]]:
     from openpyxl.utils.exceptions import InvalidFileException
 
     if not path.exists():
-        raise StudyError([fault(shown, "", "There is no such file.", "Put it there, or correct its name in study.toml.", "missing file")])
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    "",
+                    "There is no such file.",
+                    "Put it there, or correct its name in study.toml.",
+                    "missing file",
+                )
+            ]
+        )
     try:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
         sheet = book.worksheets[0]
         rows = [["" if cell is None else _cell_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
         book.close()
     except (BadZipFile, InvalidFileException, KeyError, OSError, ValueError, IndexError):
-        raise StudyError([fault(shown, "", "This is not a readable XLSX workbook.", "Open it and save it again as XLSX or CSV.")]) from None
+        raise StudyError(
+            [fault(shown, "", "This is not a readable XLSX workbook.", "Open it and save it again as XLSX or CSV.")]
+        ) from None
     width = max((len(row) for row in rows), default=0)
     return [row + [""] * (width - len(row)) for row in rows]
 

@@ -7,6 +7,7 @@ folder is looked up before the library that ships with the package.
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
@@ -36,17 +37,25 @@ class ResponseFormat(Declared):
     )
     low: Number | None = Field(None, description="Lowest answer.", examples=[1])
     high: Number | None = Field(None, description="Highest answer.", examples=[7])
-    anchors: dict[str, str] = Field(default_factory=dict, description="Words beside points, by point.", examples=[{"1": "Not at all", "7": "Completely"}])
-    choices: list[Choice] = Field(default_factory=list, description="The answers of a `choice` format.", examples=[[{"value": 0, "label": "No"}]])
+    anchors: dict[str, str] = Field(
+        default_factory=dict,
+        description="Words beside points, by point.",
+        examples=[{"1": "Not at all", "7": "Completely"}],
+    )
+    choices: list[Choice] = Field(
+        default_factory=list, description="The answers of a `choice` format.", examples=[[{"value": 0, "label": "No"}]]
+    )
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
         if self.kind in ("likert", "numeric") and (self.low is None or self.high is None or self.low >= self.high):
             raise ValueError(f"A {self.kind} format needs `low` and `high`, low below high.")
+        if any(not re.fullmatch(r"-?\d+(\.\d+)?", point) for point in self.anchors):
+            raise ValueError('`anchors` go by the point they stand beside, such as { 1 = "Not at all" }.')
         if self.kind == "choice" and len(self.choices) < 2:
             raise ValueError("A choice format needs at least two `choices`.")
         if self.kind == "likert" and not (float(self.low or 0).is_integer() and float(self.high or 0).is_integer()):
-            raise ValueError("A likert format runs over whole points; use kind = \"numeric\" for others.")
+            raise ValueError('A likert format runs over whole points; use kind = "numeric" for others.')
         return self
 
     @property
@@ -70,9 +79,14 @@ class Item(Declared):
     """One question or statement."""
 
     id: Id = Field(description="Short name, used in files and tables.", examples=["real1"])
-    text: str = Field(description="The wording, or a short label where the wording may not be printed.", examples=["The pot felt as heavy as it looked."])
+    text: str = Field(
+        description="The wording, or a short label where the wording may not be printed.",
+        examples=["The pot felt as heavy as it looked."],
+    )
     response: Id = Field(description="Which of the response formats it is answered on.", examples=["agreement"])
-    reverse: bool = Field(False, description="True where a high answer means little of what the scale measures.", examples=[True])
+    reverse: bool = Field(
+        False, description="True where a high answer means little of what the scale measures.", examples=[True]
+    )
 
 
 class Scale(Declared):
@@ -81,11 +95,20 @@ class Scale(Declared):
     id: Id = Field(description="Name of the measure in tables and in the plan.", examples=["weight_realism"])
     label: str = Field(description="Its name in words.", examples=["Weight realism"])
     items: list[Id] = Field(min_length=1, description="Its items.", examples=[["real1", "real2"]])
-    score: Literal["mean", "sum", "weighted"] = Field("mean", description="Mean or sum of the answered items, or their sum by `weights`.", examples=["mean"])
-    weights: dict[Id, Number] = Field(default_factory=dict, description="Weight of each item, for `score = \"weighted\"`.", examples=[{"real1": 2}])
+    score: Literal["mean", "sum", "weighted"] = Field(
+        "mean", description="Mean or sum of the answered items, or their sum by `weights`.", examples=["mean"]
+    )
+    weights: dict[Id, Number] = Field(
+        default_factory=dict, description='Weight of each item, for `score = "weighted"`.', examples=[{"real1": 2}]
+    )
     add: Number = Field(0, description="Added to the score, before `multiply`.", examples=[-10])
     multiply: Number = Field(1, description="The score is multiplied by this.", examples=[2.5])
-    answers_needed: int | None = Field(None, ge=1, description="Answered items needed for a score; all where not given. A sum with fewer answers is scaled up to the full number of items.", examples=[4])
+    answers_needed: int | None = Field(
+        None,
+        ge=1,
+        description="Answered items needed for a score; all where not given. A sum with fewer answers is scaled up to the full number of items.",
+        examples=[4],
+    )
     unit: str = Field("points", description="Unit of the score.", examples=["points, 1 to 7"])
     higher: str = Field("", description="What a higher score means.", examples=["feels more real"])
 
@@ -97,16 +120,38 @@ class Instrument(Declared):
     id: Id = Field(description="Name of the instrument; the file is called the same.", examples=["weight_realism"])
     version: str = Field(description="Version of wording and scoring; a study names the one it used.", examples=["1.0"])
     title: str = Field(description="Title in words.", examples=["Weight realism"])
-    about: str = Field(description="What it is meant to measure and when it is asked.", examples=["Six statements after each version."])
+    about: str = Field(
+        description="What it is meant to measure and when it is asked.", examples=["Six statements after each version."]
+    )
     language: str = Field(description="Language of the wording (BCP 47).", examples=["en"])
     source: str = Field(description="Who made it and where it is published.", examples=["Written for this library"])
     licence: str = Field(description="Licence of the wording.", examples=["MIT"])
-    wording: Literal["full", "short labels", "item numbers"] = Field(description="Whether items are printed in full, or by labels of our own because the wording may not be.", examples=["full"])
-    validation: str = Field(description="What is known of reliability and validity, or that nothing is.", examples=["Unvalidated: no study has tested this wording."])
-    instruction: str = Field("", description="What participants are told before the items.", examples=["Think of the version you just tried."])
-    responses: dict[Id, ResponseFormat] = Field(description="Response formats by name.", examples=[{"agreement": {"kind": "likert", "low": 1, "high": 7}}])
-    items: list[Item] = Field(min_length=1, description="The items in the order they are asked.", examples=[[{"id": "real1", "text": "…", "response": "agreement"}]])
-    scales: list[Scale] = Field(default_factory=list, description="The scales.", examples=[[{"id": "weight_realism", "label": "Weight realism", "items": ["real1"]}]])
+    wording: Literal["full", "short labels", "item numbers"] = Field(
+        description="Whether items are printed in full, or by labels of our own because the wording may not be.",
+        examples=["full"],
+    )
+    validation: str = Field(
+        description="What is known of reliability and validity, or that nothing is.",
+        examples=["Unvalidated: no study has tested this wording."],
+    )
+    instruction: str = Field(
+        "",
+        description="What participants are told before the items.",
+        examples=["Think of the version you just tried."],
+    )
+    responses: dict[Id, ResponseFormat] = Field(
+        description="Response formats by name.", examples=[{"agreement": {"kind": "likert", "low": 1, "high": 7}}]
+    )
+    items: list[Item] = Field(
+        min_length=1,
+        description="The items in the order they are asked.",
+        examples=[[{"id": "real1", "text": "…", "response": "agreement"}]],
+    )
+    scales: list[Scale] = Field(
+        default_factory=list,
+        description="The scales.",
+        examples=[[{"id": "weight_realism", "label": "Weight realism", "items": ["real1"]}]],
+    )
 
     def item(self, item: str) -> Item:
         return next(candidate for candidate in self.items if candidate.id == item)
@@ -116,7 +161,10 @@ class Instrument(Declared):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        faults = [*_repeated("item", [item.id for item in self.items]), *_repeated("scale", [scale.id for scale in self.scales])]
+        faults = [
+            *_repeated("item", [item.id for item in self.items]),
+            *_repeated("scale", [scale.id for scale in self.scales]),
+        ]
         faults += [
             f"Item “{item.id}” is answered on “{item.response}”, which is not declared. {nearest(item.response, sorted(self.responses))}"
             for item in self.items
@@ -131,7 +179,9 @@ class Instrument(Declared):
 
 
 def _repeated(what: str, ids: list[str]) -> list[str]:
-    return [f"The {what} id “{name}” is used {ids.count(name)} times." for name in sorted(set(ids)) if ids.count(name) > 1]
+    return [
+        f"The {what} id “{name}” is used {ids.count(name)} times." for name in sorted(set(ids)) if ids.count(name) > 1
+    ]
 
 
 def _scale_faults(instrument: Instrument, scale: Scale) -> list[str]:
@@ -140,11 +190,15 @@ def _scale_faults(instrument: Instrument, scale: Scale) -> list[str]:
     if unknown:
         return [f"Scale “{scale.id}” names “{item}”, which is no item. {nearest(item, known)}" for item in unknown]
     faults = _repeated(f"scale “{scale.id}” item", scale.items)
-    faults += [f"Scale “{scale.id}” holds “{item}”, which is answered in words." for item in scale.items if instrument.response_of(item).kind == "text"]
+    faults += [
+        f"Scale “{scale.id}” holds “{item}”, which is answered in words."
+        for item in scale.items
+        if instrument.response_of(item).kind == "text"
+    ]
     if len({instrument.response_of(item).range for item in scale.items}) > 1 and scale.score != "weighted":
-        faults.append(f"Scale “{scale.id}” mixes items of different ranges; give `score = \"weighted\"` with weights.")
+        faults.append(f'Scale “{scale.id}” mixes items of different ranges; give `score = "weighted"` with weights.')
     if (scale.score == "weighted") != bool(scale.weights):
-        faults.append(f"Scale “{scale.id}”: `weights` and `score = \"weighted\"` go together.")
+        faults.append(f'Scale “{scale.id}”: `weights` and `score = "weighted"` go together.')
     if scale.weights and set(scale.weights) != set(scale.items):
         faults.append(f"Scale “{scale.id}”: `weights` must name exactly its items.")
     if scale.weights and sum(scale.weights.values()) == 0:
@@ -170,7 +224,17 @@ def read_instrument(path: Path, shown: str) -> Instrument:
     """The instrument in a TOML file; StudyError with all its faults."""
     instrument = parse(Instrument, read_toml(path, shown), shown)
     if instrument.id != path.stem:
-        raise StudyError([fault(shown, "id", f"The instrument calls itself “{instrument.id}” in a file called {path.name}.", "Give both the same name.", "wrong value")])
+        raise StudyError(
+            [
+                fault(
+                    shown,
+                    "id",
+                    f"The instrument calls itself “{instrument.id}” in a file called {path.name}.",
+                    "Give both the same name.",
+                    "wrong value",
+                )
+            ]
+        )
     return instrument
 
 
@@ -188,10 +252,24 @@ def find_instrument(name: str, version: str, folder: Path, place: str) -> Instru
     known = library(folder)
     if name not in known:
         found = f"There is no instrument “{name}”."
-        raise StudyError([Finding("blocks", "unknown instrument", "study.toml", place, found, nearest(name, sorted(known)))])
+        raise StudyError(
+            [Finding("blocks", "unknown instrument", "study.toml", place, found, nearest(name, sorted(known)))]
+        )
     own = known[name].is_relative_to(folder)
-    instrument = read_instrument(known[name], f"instruments/{name}.toml" if own else f"{name}.toml of the instrument library")
+    instrument = read_instrument(
+        known[name], f"instruments/{name}.toml" if own else f"{name}.toml of the instrument library"
+    )
     if instrument.version != version:
         found = f"The study used version {version} of “{name}”, but the file here is version {instrument.version}."
-        raise StudyError([fault("study.toml", place, found, "Put the version that was used into the study's instruments folder, or name this one.", "wrong version")])
+        raise StudyError(
+            [
+                fault(
+                    "study.toml",
+                    place,
+                    found,
+                    "Put the version that was used into the study's instruments folder, or name this one.",
+                    "wrong version",
+                )
+            ]
+        )
     return instrument

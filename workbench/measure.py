@@ -8,13 +8,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import nan
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 if TYPE_CHECKING:
     import pandas as pd
 
+Asked = Literal["once", "before_after", "per_condition"]
+OCCASIONS = ("before", "after")
+SETTING = ["participant", "condition", "occasion"]
+NOT_COLLECTED = "not collected"
+EXCLUDED = "excluded: "
 VALUE_COLUMNS = ("participant", "condition", "occasion", "value", "standard_error", "reason")
-ROW_COLUMNS = ("participant", "condition", "occasion", "item", "value")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,7 +37,7 @@ class Measure:
     unit: str
     higher: str
     source: Literal["scale", "trials"]
-    asked: Literal["once", "before_after", "per_condition"]
+    asked: Asked
     values: pd.DataFrame
     rows: pd.DataFrame
     low: float = nan
@@ -50,3 +54,62 @@ class Measure:
         rows = self.rows[self.rows["condition"] == condition]
         wide = rows.pivot(index="participant", columns="item", values="value")
         return wide.reindex(index=list(participants), columns=list(self.items)).astype(float)
+
+
+class ExclusionRule(Protocol):
+    """What is left out: whose, in which condition (all where None), of which measures (all where empty), and why."""
+
+    @property
+    def participant(self) -> str: ...
+    @property
+    def condition(self) -> str | None: ...
+    @property
+    def measures(self) -> Sequence[str]: ...
+    @property
+    def reason(self) -> str: ...
+
+
+def settings(asked: Asked, conditions: Sequence[str]) -> list[tuple[str, str]]:
+    """The (condition, occasion) pairs at which something is asked."""
+    if asked == "per_condition":
+        return [(condition, "") for condition in conditions]
+    return [("", occasion) for occasion in OCCASIONS] if asked == "before_after" else [("", "")]
+
+
+def on_the_whole_grid(
+    found: pd.DataFrame, participants: Sequence[str], places: Sequence[tuple[str, str]]
+) -> pd.DataFrame:
+    """`found` (participant, condition, occasion, value, reason) completed to every participant at every place.
+
+    Where nothing was found the value is NaN and the reason "not collected".
+    """
+    import pandas as pd
+
+    grid = pd.DataFrame(
+        [(participant, *place) for participant in participants for place in places], columns=SETTING, dtype="str"
+    )
+    values = grid.merge(found, on=SETTING, how="left")
+    values["reason"] = values["reason"].fillna(NOT_COLLECTED)
+    if "standard_error" not in values:
+        values["standard_error"] = nan
+    return values[list(VALUE_COLUMNS)]
+
+
+def with_exclusions(values: pd.DataFrame, measure: str, exclusions: Sequence[ExclusionRule]) -> pd.DataFrame:
+    """`values` of a measure in which what is excluded is NaN, with the reason given."""
+    values = values.copy()
+    for exclusion in exclusions:
+        if exclusion.measures and measure not in exclusion.measures:
+            continue
+        where = values["participant"] == exclusion.participant
+        if exclusion.condition:
+            where &= values["condition"] == exclusion.condition
+        values.loc[where, ["value", "standard_error"]] = nan
+        values.loc[where, "reason"] = EXCLUDED + exclusion.reason
+    return values
+
+
+def without_excluded(rows: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
+    """The item or trial rows of settings that are not excluded."""
+    excluded = values[values["reason"].str.startswith(EXCLUDED)].set_index(SETTING).index
+    return rows[~rows.set_index(SETTING).index.isin(excluded)].reset_index(drop=True)

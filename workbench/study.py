@@ -38,7 +38,11 @@ class Condition(Declared):
     id: Id = Field(description="Short name, used in files, plan and results.", examples=["still"])
     label: str = Field(description="Its name in tables and figures.", examples=["Still"])
     about: str = Field("", description="What sets it apart.", examples=["The pot moves as modelled."])
-    factors: dict[Id, str] = Field(default_factory=dict, description="Level on each factor, where the design is factorial.", examples=[{"sound": "none"}])
+    factors: dict[Id, str] = Field(
+        default_factory=dict,
+        description="Level on each factor, where the design is factorial.",
+        examples=[{"sound": "none"}],
+    )
 
 
 class Permissions(Declared):
@@ -55,11 +59,23 @@ class Participants(Declared):
     ids: list[str] = Field(default_factory=list, description="Participant ids.", examples=[["A01", "A02"]])
     file: str | None = Field(None, description="A table with a row per participant.", examples=["participants.csv"])
     column: str = Field("participant", description="Its column of participant ids.", examples=["participant"])
-    sequence_column: str | None = Field(None, description="Its column that names the assigned sequence.", examples=["sequence"])
-    pilots: list[str] = Field(default_factory=list, description="Pilot participants: their rows are left out and counted.", examples=[["P01"]])
-    withdrawn: int = Field(0, ge=0, description="How many withdrew and were erased; a count without names.", examples=[1])
-    default_permissions: Permissions = Field(default_factory=Permissions, description="Permissions of everybody not named below; nothing is allowed unless stated.", examples=[{"quotes": True}])
-    permissions: dict[str, Permissions] = Field(default_factory=dict, description="Permissions by participant.", examples=[{"A07": {"quotes": False}}])
+    sequence_column: str | None = Field(
+        None, description="Its column that names the assigned sequence.", examples=["sequence"]
+    )
+    pilots: list[str] = Field(
+        default_factory=list, description="Pilot participants: their rows are left out and counted.", examples=[["P01"]]
+    )
+    withdrawn: int = Field(
+        0, ge=0, description="How many withdrew and were erased; a count without names.", examples=[1]
+    )
+    default_permissions: Permissions = Field(
+        Permissions(),
+        description="Permissions of everybody not named below; nothing is allowed unless stated.",
+        examples=[{"quotes": True}],
+    )
+    permissions: dict[str, Permissions] = Field(
+        default_factory=dict, description="Permissions by participant.", examples=[{"A07": {"quotes": False}}]
+    )
 
 
 class SessionLog(Declared):
@@ -74,7 +90,9 @@ class SessionLog(Declared):
 class InstrumentUse(Declared):
     """An instrument that a questionnaire contains."""
 
-    id: Id = Field(description="Its name in the study's instruments folder or in the library.", examples=["weight_realism"])
+    id: Id = Field(
+        description="Its name in the study's instruments folder or in the library.", examples=["weight_realism"]
+    )
     version: str = Field(description="The version that was used.", examples=["1.0"])
 
 
@@ -82,11 +100,19 @@ class Columns(Declared):
     """Which columns of a response file hold what."""
 
     participant: str = Field("participant", description="Column of participants.", examples=["Participant"])
-    condition: str = Field("condition", description="Column of conditions; not needed for `row_per_participant`.", examples=["Version"])
-    occasion: str = Field("occasion", description="Column of occasions, for before/after questionnaires.", examples=["when"])
+    condition: str = Field(
+        "condition", description="Column of conditions; not needed for `row_per_participant`.", examples=["Version"]
+    )
+    occasion: str = Field(
+        "occasion", description="Column of occasions, for before/after questionnaires.", examples=["when"]
+    )
     item: str = Field("item", description="Column of items, for `row_per_answer`.", examples=["question"])
     answer: str = Field("answer", description="Column of answers, for `row_per_answer`.", examples=["answer"])
-    pattern: str = Field("{item}", description="Name of an item's column, made of {item}, {condition} and {occasion}.", examples=["{condition}_{item}"])
+    pattern: str = Field(
+        "{item}",
+        description="Name of an item's column, made of {item}, {condition} and {occasion}.",
+        examples=["{condition}_{item}"],
+    )
 
 
 class Questionnaire(Declared):
@@ -94,20 +120,46 @@ class Questionnaire(Declared):
 
     id: Id = Field(description="Short name.", examples=["after_version"])
     label: str = Field("", description="Its name in words.", examples=["After each version"])
-    asked: Literal["once", "before_after", "per_condition"] = Field(description="Asked once, before and after the session, or after each condition.", examples=["per_condition"])
-    instruments: list[InstrumentUse] = Field(min_length=1, description="The instruments it contains.", examples=[[{"id": "weight_realism", "version": "1.0"}]])
-    files: list[str] = Field(min_length=1, description="Response files (CSV or XLSX), read one after the other.", examples=[["responses/after_version.csv"]])
+    asked: Literal["once", "before_after", "per_condition"] = Field(
+        description="Asked once, before and after the session, or after each condition.", examples=["per_condition"]
+    )
+    instruments: list[InstrumentUse] = Field(
+        min_length=1,
+        description="The instruments it contains.",
+        examples=[[{"id": "weight_realism", "version": "1.0"}]],
+    )
+    files: list[str] = Field(
+        min_length=1,
+        description="Response files (CSV or XLSX), read one after the other.",
+        examples=[["responses/after_version.csv"]],
+    )
     layout: Literal["row_per_participant", "row_per_session", "row_per_answer"] = Field(
         "row_per_session",
         description="`row_per_participant`: columns for each condition (or occasion) and item. `row_per_session`: a row per participant and condition (or occasion). `row_per_answer`: a row per single answer.",
         examples=["row_per_session"],
     )
-    columns: Columns = Field(default_factory=Columns, description="Which columns hold what.", examples=[{"participant": "Participant"}])
-    items: dict[str, str] = Field(default_factory=dict, description="Columns (or, for `row_per_answer`, words in the item column) whose items do not follow the pattern, and the item each holds.", examples=[{"Q1. It felt heavy": "real1"}])
-    condition_names: dict[str, str] = Field(default_factory=dict, description="Words in the file and the condition each stands for, where they are not its id or label.", examples=[{"Version A": "still"}])
-    occasion_names: dict[str, Literal["before", "after"]] = Field(default_factory=dict, description="Words in the file for before and after.", examples=[{"pre": "before"}])
-    missing_words: list[str] = Field(default_factory=list, description="Answers that mean skipped, beside the empty cell.", examples=[["-99"]])
-    not_applicable_words: list[str] = Field(default_factory=list, description="Answers that mean not applicable.", examples=[["n/a"]])
+    columns: Columns = Field(
+        Columns(), description="Which columns hold what.", examples=[{"participant": "Participant"}]
+    )
+    items: dict[str, str] = Field(
+        default_factory=dict,
+        description="Columns (or, for `row_per_answer`, words in the item column) whose items do not follow the pattern, and the item each holds.",
+        examples=[{"Q1. It felt heavy": "real1"}],
+    )
+    condition_names: dict[str, str] = Field(
+        default_factory=dict,
+        description="Words in the file and the condition each stands for, where they are not its id or label.",
+        examples=[{"Version A": "still"}],
+    )
+    occasion_names: dict[str, Literal["before", "after"]] = Field(
+        default_factory=dict, description="Words in the file for before and after.", examples=[{"pre": "before"}]
+    )
+    missing_words: list[str] = Field(
+        default_factory=list, description="Answers that mean skipped, beside the empty cell.", examples=[["-99"]]
+    )
+    not_applicable_words: list[str] = Field(
+        default_factory=list, description="Answers that mean not applicable.", examples=[["n/a"]]
+    )
 
 
 class TrialMeasure(Declared):
@@ -116,8 +168,14 @@ class TrialMeasure(Declared):
     id: Id = Field(description="Name of the measure.", examples=["guess_error"])
     label: str = Field(description="Its name in words.", examples=["Error of the guess"])
     column: str = Field(description="Column that is summarized.", examples=["guess"])
-    summary: Literal["mean", "median", "share"] = Field(description="Mean or median of the numbers, or share of rows that equal `equals`.", examples=["mean"])
-    equals: str | None = Field(None, description="The answer that is counted, for `share`: a word, or the name of a column in square brackets.", examples=["yes"])
+    summary: Literal["mean", "median", "share"] = Field(
+        description="Mean or median of the numbers, or share of rows that equal `equals`.", examples=["mean"]
+    )
+    equals: str | None = Field(
+        None,
+        description="The answer that is counted, for `share`: a word, or the name of a column in square brackets.",
+        examples=["yes"],
+    )
     minus: str | None = Field(None, description="Column subtracted from it first.", examples=["filling"])
     absolute: bool = Field(False, description="Take the size of the difference without its sign.", examples=[True])
     unit: str = Field("", description="Unit.", examples=["percentage points"])
@@ -131,17 +189,29 @@ class Trials(Declared):
     files: list[str] = Field(min_length=1, description="Tables with a row per trial.", examples=[["trials.csv"]])
     participant: str = Field("participant", description="Column of participants.", examples=["participant"])
     condition: str = Field("condition", description="Column of conditions.", examples=["condition"])
-    measures: list[TrialMeasure] = Field(default_factory=list, description="What is made of the trials.", examples=[[{"id": "guess_error", "label": "Error", "column": "guess", "summary": "mean"}]])
+    measures: list[TrialMeasure] = Field(
+        default_factory=list,
+        description="What is made of the trials.",
+        examples=[[{"id": "guess_error", "label": "Error", "column": "guess", "summary": "mean"}]],
+    )
 
 
 class Preference(Declared):
     """A ranking of the conditions, or the choice of one."""
 
     file: str = Field(description="A table with a row per participant.", examples=["ranking.csv"])
-    kind: Literal["ranking", "choice"] = Field("ranking", description="All conditions ranked, or one chosen.", examples=["ranking"])
+    kind: Literal["ranking", "choice"] = Field(
+        "ranking", description="All conditions ranked, or one chosen.", examples=["ranking"]
+    )
     participant: str = Field("participant", description="Column of participants.", examples=["participant"])
-    columns: dict[Id, str] = Field(default_factory=dict, description="For a ranking: the column of each condition's rank, 1 = liked best.", examples=[{"still": "rank_still"}])
-    choice: str = Field("choice", description="For a choice: the column of the chosen condition.", examples=["favourite"])
+    columns: dict[Id, str] = Field(
+        default_factory=dict,
+        description="For a ranking: the column of each condition's rank, 1 = liked best.",
+        examples=[{"still": "rank_still"}],
+    )
+    choice: str = Field(
+        "choice", description="For a choice: the column of the chosen condition.", examples=["favourite"]
+    )
     reason: str | None = Field(None, description="Column of reasons in words.", examples=["reason"])
 
 
@@ -149,20 +219,41 @@ class Round(Declared):
     """A round of coding."""
 
     id: Id = Field(description="Its name in the codings files.", examples=["reliability"])
-    kind: Literal["pilot", "reliability", "main", "consensus"] = Field(description="Pilot rounds revise the codebook; agreement is reported from reliability rounds.", examples=["reliability"])
+    kind: Literal["pilot", "reliability", "main", "consensus"] = Field(
+        description="Pilot rounds revise the codebook; agreement is reported from reliability rounds.",
+        examples=["reliability"],
+    )
 
 
 class Interviews(Declared):
     """Interviews and their coding."""
 
-    mode: Literal["coding reliability", "codebook", "reflexive"] = Field(description="School of analysis; `reflexive` shows no coefficients.", examples=["coding reliability"])
-    interviewed: list[str] = Field(default_factory=list, description="Participants who were interviewed; those in the codings where not given.", examples=[["A01", "A04"]])
+    mode: Literal["coding reliability", "codebook", "reflexive"] = Field(
+        description="School of analysis; `reflexive` shows no coefficients.", examples=["coding reliability"]
+    )
+    interviewed: list[str] = Field(
+        default_factory=list,
+        description="Participants who were interviewed; those in the codings where not given.",
+        examples=[["A01", "A04"]],
+    )
     raters: list[str] = Field(default_factory=list, description="Raters.", examples=[["R1", "R2"]])
-    primary_rater: str | None = Field(None, description="Whose codings count where there is no consensus.", examples=["R1"])
-    rounds: list[Round] = Field(default_factory=list, description="Rounds of coding, in order.", examples=[[{"id": "reliability", "kind": "reliability"}]])
-    codings: list[str] = Field(default_factory=list, description="Tables of codings.", examples=[["codings/reliability.csv"]])
-    code_labels: dict[str, str] = Field(default_factory=dict, description="Codes in words.", examples=[{"HEAVY": "Feels heavy"}])
-    transcripts: list[str] = Field(default_factory=list, description="Transcript files.", examples=[["transcripts/A01.vtt"]])
+    primary_rater: str | None = Field(
+        None, description="Whose codings count where there is no consensus.", examples=["R1"]
+    )
+    rounds: list[Round] = Field(
+        default_factory=list,
+        description="Rounds of coding, in order.",
+        examples=[[{"id": "reliability", "kind": "reliability"}]],
+    )
+    codings: list[str] = Field(
+        default_factory=list, description="Tables of codings.", examples=[["codings/reliability.csv"]]
+    )
+    code_labels: dict[str, str] = Field(
+        default_factory=dict, description="Codes in words.", examples=[{"HEAVY": "Feels heavy"}]
+    )
+    transcripts: list[str] = Field(
+        default_factory=list, description="Transcript files.", examples=[["transcripts/A01.vtt"]]
+    )
     codebook: str | None = Field(None, description="Codebook file.", examples=["codebook.csv"])
 
 
@@ -171,7 +262,9 @@ class Exclusion(Declared):
 
     participant: str = Field(description="Whose answers.", examples=["A07"])
     condition: Id | None = Field(None, description="In which condition; all where not given.", examples=["ladle"])
-    measures: list[Id] = Field(default_factory=list, description="Which measures; all where not given.", examples=[["guess_error"]])
+    measures: list[Id] = Field(
+        default_factory=list, description="Which measures; all where not given.", examples=[["guess_error"]]
+    )
     reason: str = Field(min_length=1, description="Why; it is printed.", examples=["headset lost tracking"])
 
 
@@ -181,16 +274,22 @@ class Contrast(Declared):
     id: Id = Field(description="Short name.", examples=["coach_against_rest"])
     label: str = Field(description="The question in words.", examples=["Coach against the mean of the others"])
     measures: list[Id] = Field(min_length=1, description="Measures it is tested on.", examples=[["effectiveness"]])
-    weights: dict[Id, Number] = Field(description="Weight of each condition; they add up to zero.", examples=[{"coach": 1, "still": -1}])
+    weights: dict[Id, Number] = Field(
+        description="Weight of each condition; they add up to zero.", examples=[{"coach": 1, "still": -1}]
+    )
 
 
 class Family(Declared):
     """Tests that are corrected together."""
 
     id: Id = Field(description="Short name, shown beside each p.", examples=["primary_pairs"])
-    tests: Literal["omnibus", "pairs", "contrasts"] = Field(description="Which tests of the measures belong to it.", examples=["pairs"])
+    tests: Literal["omnibus", "pairs", "contrasts"] = Field(
+        description="Which tests of the measures belong to it.", examples=["pairs"]
+    )
     measures: list[Id] = Field(min_length=1, description="Their measures.", examples=[["weight_realism"]])
-    correction: Literal["holm", "bonferroni", "hochberg", "benjamini-hochberg", "none"] = Field("holm", description="Correction for multiple tests.", examples=["holm"])
+    correction: Literal["holm", "bonferroni", "hochberg", "benjamini-hochberg", "none"] = Field(
+        "holm", description="Correction for multiple tests.", examples=["holm"]
+    )
 
 
 class Bounds(Declared):
@@ -227,19 +326,68 @@ class Plan(Declared):
 
     primary: list[Id] = Field(default_factory=list, description="Primary measures.", examples=[["weight_realism"]])
     target_n: int | None = Field(None, ge=1, description="Planned number of participants.", examples=[24])
-    smallest_effects: dict[Id, Number] = Field(default_factory=dict, description="Smallest difference that matters, by measure and in its unit.", examples=[{"weight_realism": 0.5}])
-    level: float = Field(0.05, gt=0, lt=1, description="Significance level; intervals are at 1 - level.", examples=[0.05])
-    families: list[Family] = Field(default_factory=list, description="Families of tests. Tests in none are exploratory, and corrected within their own measure.", examples=[[{"id": "primary_pairs", "tests": "pairs", "measures": ["weight_realism"]}]])
-    omnibus_gates_pairs: bool = Field(True, description="Whether pairs count as shown only where the omnibus test is below the level.", examples=[True])
-    zeros: Literal["pratt", "drop"] = Field("pratt", description="Zero differences in the signed-rank test: ranked with the rest and then left out, or left out first.", examples=["pratt"])
-    missing: Literal["instrument", "half", "complete"] = Field("instrument", description="Answers a score needs: as the instrument says, at least half of the items, or all.", examples=["instrument"])
-    cases: Literal["complete", "available"] = Field("complete", description="Pairs over participants with all conditions, or over those with both of the pair.", examples=["complete"])
-    contrasts: list[Contrast] = Field(default_factory=list, description="Planned contrasts.", examples=[[{"id": "coach_against_still", "label": "Coach against still", "measures": ["effectiveness"], "weights": {"coach": 1, "still": -1}}]])
-    equivalence: dict[Id, Bounds] = Field(default_factory=dict, description="Equivalence bounds by measure.", examples=[{"effort": {"low": -0.5, "high": 0.5}}])
-    thresholds: Thresholds = Field(default_factory=Thresholds, description="Thresholds fixed beforehand.", examples=[{"reliability": 0.7}])
+    smallest_effects: dict[Id, Number] = Field(
+        default_factory=dict,
+        description="Smallest difference that matters, by measure and in its unit.",
+        examples=[{"weight_realism": 0.5}],
+    )
+    level: float = Field(
+        0.05, gt=0, lt=1, description="Significance level; intervals are at 1 - level.", examples=[0.05]
+    )
+    families: list[Family] = Field(
+        default_factory=list,
+        description="Families of tests. Tests in none are exploratory, and corrected within their own measure.",
+        examples=[[{"id": "primary_pairs", "tests": "pairs", "measures": ["weight_realism"]}]],
+    )
+    omnibus_gates_pairs: bool = Field(
+        True,
+        description="Whether pairs count as shown only where the omnibus test is below the level.",
+        examples=[True],
+    )
+    zeros: Literal["pratt", "drop"] = Field(
+        "pratt",
+        description="Zero differences in the signed-rank test: ranked with the rest and then left out, or left out first.",
+        examples=["pratt"],
+    )
+    missing: Literal["instrument", "half", "complete"] = Field(
+        "instrument",
+        description="Answers a score needs: as the instrument says, at least half of the items, or all.",
+        examples=["instrument"],
+    )
+    cases: Literal["complete", "available"] = Field(
+        "complete",
+        description="Pairs over participants with all conditions, or over those with both of the pair.",
+        examples=["complete"],
+    )
+    contrasts: list[Contrast] = Field(
+        default_factory=list,
+        description="Planned contrasts.",
+        examples=[
+            [
+                {
+                    "id": "coach_against_still",
+                    "label": "Coach against still",
+                    "measures": ["effectiveness"],
+                    "weights": {"coach": 1, "still": -1},
+                }
+            ]
+        ],
+    )
+    equivalence: dict[Id, Bounds] = Field(
+        default_factory=dict,
+        description="Equivalence bounds by measure.",
+        examples=[{"effort": {"low": -0.5, "high": 0.5}}],
+    )
+    thresholds: Thresholds = Field(
+        Thresholds(), description="Thresholds fixed beforehand.", examples=[{"reliability": 0.7}]
+    )
     seed: int = Field(1, ge=0, description="Seed of everything random (resampling, Monte Carlo).", examples=[20260302])
-    frozen: Frozen | None = Field(None, description="When the plan was fixed, and its hash.", examples=[{"on": "2026-03-02", "hash": "9f…"}])
-    departures: list[Departure] = Field(default_factory=list, description="Departures from the frozen plan.", examples=[[{"what": "…", "why": "…"}]])
+    frozen: Frozen | None = Field(
+        None, description="When the plan was fixed, and its hash.", examples=[{"on": "2026-03-02", "hash": "9f…"}]
+    )
+    departures: list[Departure] = Field(
+        default_factory=list, description="Departures from the frozen plan.", examples=[[{"what": "…", "why": "…"}]]
+    )
 
 
 class Construct(Declared):
@@ -249,9 +397,17 @@ class Construct(Declared):
     label: str = Field(description="Its name in words.", examples=["How real the weight feels"])
     measure: Id = Field(description="The measure.", examples=["weight_realism"])
     codes: list[str] = Field(min_length=1, description="The codes.", examples=[["HEAVY", "SWAY"]])
-    verdict: Literal["agreement", "complementary", "dissonance", "silence"] | None = Field(None, description="The researcher's reading of both strands together.", examples=["complementary"])
-    reason: str = Field("", description="Why this verdict.", examples=["Ratings and words point to the same version, for different reasons."])
-    inference: str = Field("", description="What follows.", examples=["Visible movement carries the impression of weight."])
+    verdict: Literal["agreement", "complementary", "dissonance", "silence"] | None = Field(
+        None, description="The researcher's reading of both strands together.", examples=["complementary"]
+    )
+    reason: str = Field(
+        "",
+        description="Why this verdict.",
+        examples=["Ratings and words point to the same version, for different reasons."],
+    )
+    inference: str = Field(
+        "", description="What follows.", examples=["Visible movement carries the impression of weight."]
+    )
 
 
 class Declaration(Declared):
@@ -260,19 +416,49 @@ class Declaration(Declared):
     format: Literal[1] = Field(description="Version of this file format.", examples=[1])
     id: Id = Field(description="Short name of the study.", examples=["practice-kitchen"])
     title: str = Field(description="Title.", examples=["A practice kitchen in mixed reality"])
-    note: str = Field("", description="A sentence printed on every report, such as that the data are invented.", examples=["All people and data are invented."])
+    note: str = Field(
+        "",
+        description="A sentence printed on every report, such as that the data are invented.",
+        examples=["All people and data are invented."],
+    )
     language: str = Field("en", description="Language of the study (BCP 47).", examples=["en"])
-    conditions: list[Condition] = Field(min_length=1, description="The conditions, in the order of tables.", examples=[[{"id": "still", "label": "Still"}]])
+    conditions: list[Condition] = Field(
+        min_length=1,
+        description="The conditions, in the order of tables.",
+        examples=[[{"id": "still", "label": "Still"}]],
+    )
     participants: Participants = Field(description="Who takes part.", examples=[{"ids": ["A01", "A02"]}])
-    sequences: dict[str, list[Id]] = Field(default_factory=dict, description="Orders of conditions by name.", examples=[{"1": ["still", "slosh"]}])
-    session_log: SessionLog | None = Field(None, description="The orders as run.", examples=[{"file": "session_log.csv"}])
-    questionnaires: list[Questionnaire] = Field(default_factory=list, description="The questionnaires.", examples=[[{"id": "after_version", "asked": "per_condition"}]])
-    trials: list[Trials] = Field(default_factory=list, description="Tables of trials.", examples=[[{"id": "lifts", "files": ["trials.csv"]}]])
-    preference: Preference | None = Field(None, description="Preference between the conditions.", examples=[{"file": "ranking.csv"}])
-    interviews: Interviews | None = Field(None, description="Interviews and their coding.", examples=[{"mode": "codebook"}])
-    exclusions: list[Exclusion] = Field(default_factory=list, description="What is left out, with reasons.", examples=[[{"participant": "A07", "reason": "…"}]])
-    constructs: list[Construct] = Field(default_factory=list, description="Rows of the joint display.", examples=[[{"id": "realism", "measure": "weight_realism", "codes": ["HEAVY"]}]])
-    plan: Plan = Field(default_factory=Plan, description="The analysis plan.", examples=[{"primary": ["weight_realism"]}])
+    sequences: dict[str, list[Id]] = Field(
+        default_factory=dict, description="Orders of conditions by name.", examples=[{"1": ["still", "slosh"]}]
+    )
+    session_log: SessionLog | None = Field(
+        None, description="The orders as run.", examples=[{"file": "session_log.csv"}]
+    )
+    questionnaires: list[Questionnaire] = Field(
+        default_factory=list,
+        description="The questionnaires.",
+        examples=[[{"id": "after_version", "asked": "per_condition"}]],
+    )
+    trials: list[Trials] = Field(
+        default_factory=list, description="Tables of trials.", examples=[[{"id": "lifts", "files": ["trials.csv"]}]]
+    )
+    preference: Preference | None = Field(
+        None, description="Preference between the conditions.", examples=[{"file": "ranking.csv"}]
+    )
+    interviews: Interviews | None = Field(
+        None, description="Interviews and their coding.", examples=[{"mode": "codebook"}]
+    )
+    exclusions: list[Exclusion] = Field(
+        default_factory=list,
+        description="What is left out, with reasons.",
+        examples=[[{"participant": "A07", "reason": "…"}]],
+    )
+    constructs: list[Construct] = Field(
+        default_factory=list,
+        description="Rows of the joint display.",
+        examples=[[{"id": "realism", "measure": "weight_realism", "codes": ["HEAVY"]}]],
+    )
+    plan: Plan = Field(Plan(), description="The analysis plan.", examples=[{"primary": ["weight_realism"]}])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -317,9 +503,29 @@ def open_study(folder: Path) -> Study:
     of participants, each with its place and what to do.
     """
     if not folder.is_dir():
-        raise StudyError([fault(str(folder), "", "There is no such folder.", "Give the folder that holds study.toml.", "missing folder")])
+        raise StudyError(
+            [
+                fault(
+                    str(folder),
+                    "",
+                    "There is no such folder.",
+                    "Give the folder that holds study.toml.",
+                    "missing folder",
+                )
+            ]
+        )
     if not (folder / STUDY_FILE).exists():
-        raise StudyError([fault(str(folder), "", "There is no study.toml in this folder.", "Make a study folder with `workbench new`, or give the folder that holds one.", "missing file")])
+        raise StudyError(
+            [
+                fault(
+                    str(folder),
+                    "",
+                    "There is no study.toml in this folder.",
+                    "Make a study folder with `workbench new`, or give the folder that holds one.",
+                    "missing file",
+                )
+            ]
+        )
     declared = parse(Declaration, read_toml(folder / STUDY_FILE, STUDY_FILE), STUDY_FILE)
     findings: list[Finding] = []
     instruments: dict[str, Instrument] = {}
@@ -353,15 +559,35 @@ def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...],
         needed = [who.column] + ([who.sequence_column] if who.sequence_column else [])
         absent = [column for column in needed if column not in table.columns]
         if absent:
-            raise StudyError([fault(who.file, "row 1", f"There is no column “{column}”.", nearest(column, table.columns), "missing column") for column in absent])
+            raise StudyError(
+                [
+                    fault(
+                        who.file,
+                        "row 1",
+                        f"There is no column “{column}”.",
+                        nearest(column, table.columns),
+                        "missing column",
+                    )
+                    for column in absent
+                ]
+            )
         listed = table.frame[who.column].str.strip()
-        empty = [fault(who.file, f"row {row}", "This row names no participant.", "Fill in the id, or remove the row.") for row in listed.index[listed == ""]]
+        empty = [
+            fault(who.file, f"row {row}", "This row names no participant.", "Fill in the id, or remove the row.")
+            for row in listed.index[listed == ""]
+        ]
         if empty:
             raise StudyError(empty)
         ids = ids or list(listed)
         if who.sequence_column:
-            assigned = {one: sequence.strip() for one, sequence in zip(listed, table.frame[who.sequence_column], strict=True) if sequence.strip()}
-    return tuple(one for one in ids if one not in who.pilots), {one: name for one, name in assigned.items() if one in ids}
+            assigned = {
+                one: sequence.strip()
+                for one, sequence in zip(listed, table.frame[who.sequence_column], strict=True)
+                if sequence.strip()
+            }
+    return tuple(one for one in ids if one not in who.pilots), {
+        one: name for one, name in assigned.items() if one in ids
+    }
 
 
 def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
@@ -370,13 +596,29 @@ def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
     findings = [*_repeats("conditions", study.conditions), *_repeats("participants.ids", study.participants)]
     findings += _repeats("questionnaires", [one.id for one in declared.questionnaires])
     findings += _repeats("questionnaires.instruments", [use.id for _, use in _instrument_uses(declared)])
-    findings += _repeats("measures", [scale.id for one in study.instruments.values() for scale in one.scales] + [measure.id for trials in declared.trials for measure in trials.measures])
+    findings += _repeats(
+        "measures",
+        [scale.id for one in study.instruments.values() for scale in one.scales]
+        + [measure.id for trials in declared.trials for measure in trials.measures],
+    )
     findings += _repeats("plan.families", [one.id for one in declared.plan.families])
     findings += _repeats("plan.contrasts", [one.id for one in declared.plan.contrasts])
     if not study.participants and not declared.participants.file:
-        findings.append(fault(STUDY_FILE, "participants", "No participants are declared.", "List them in `ids`, or name a `file` with a row per participant.", "missing key"))
+        findings.append(
+            fault(
+                STUDY_FILE,
+                "participants",
+                "No participants are declared.",
+                "List them in `ids`, or name a `file` with a row per participant.",
+                "missing key",
+            )
+        )
     if len(study.conditions) == 1 and any(one.asked == "per_condition" for one in declared.questionnaires):
-        findings.append(Finding("note", "one condition", STUDY_FILE, "conditions", "There is one condition, so nothing is compared.", ""))
+        findings.append(
+            Finding(
+                "note", "one condition", STUDY_FILE, "conditions", "There is one condition, so nothing is compared.", ""
+            )
+        )
     findings += _unknown_conditions(study)
     if names_are_known:
         findings += _unknown_measures(study)
@@ -387,37 +629,87 @@ def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
 def _repeats(place: str, names: Iterable[str]) -> list[Finding]:
     listed = list(names)
     return [
-        fault(STUDY_FILE, place, f"The name “{name}” is used {listed.count(name)} times.", "Give each its own name.", "repeated name")
+        fault(
+            STUDY_FILE,
+            place,
+            f"The name “{name}” is used {listed.count(name)} times.",
+            "Give each its own name.",
+            "repeated name",
+        )
         for name in dict.fromkeys(listed)
         if listed.count(name) > 1
     ]
 
 
 def _unknown(place: str, what: str, name: str, known: Iterable[str]) -> Finding:
-    return fault(STUDY_FILE, place, f"“{name}” is no {what} of this study.", nearest(name, sorted(known)), f"unknown {what}")
+    return fault(
+        STUDY_FILE, place, f"“{name}” is no {what} of this study.", nearest(name, sorted(known)), f"unknown {what}"
+    )
 
 
 def _unknown_conditions(study: Study) -> list[Finding]:
     declared = study.declared
-    named = [(f"sequences.{name}", condition) for name, sequence in declared.sequences.items() for condition in sequence]
-    named += [(f"questionnaires[{number}].condition_names", condition) for number, one in enumerate(declared.questionnaires, 1) for condition in one.condition_names.values()]
-    named += [(f"exclusions[{number}]", one.condition) for number, one in enumerate(declared.exclusions, 1) if one.condition]
-    named += [(f"plan.contrasts[{number}].weights", condition) for number, one in enumerate(declared.plan.contrasts, 1) for condition in one.weights]
-    named += [("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})]
-    findings = [_unknown(place, "condition", condition, study.conditions) for place, condition in named if condition not in study.conditions]
+    named = [
+        (f"sequences.{name}", condition) for name, sequence in declared.sequences.items() for condition in sequence
+    ]
+    named += [
+        (f"questionnaires[{number}].condition_names", condition)
+        for number, one in enumerate(declared.questionnaires, 1)
+        for condition in one.condition_names.values()
+    ]
+    named += [
+        (f"exclusions[{number}]", one.condition) for number, one in enumerate(declared.exclusions, 1) if one.condition
+    ]
+    named += [
+        (f"plan.contrasts[{number}].weights", condition)
+        for number, one in enumerate(declared.plan.contrasts, 1)
+        for condition in one.weights
+    ]
+    named += [
+        ("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})
+    ]
+    findings = [
+        _unknown(place, "condition", condition, study.conditions)
+        for place, condition in named
+        if condition not in study.conditions
+    ]
     findings += [
-        fault(STUDY_FILE, f"plan.contrasts[{number}].weights", f"The weights add up to {sum(one.weights.values()):g}, not to zero.", "Weights of a contrast must add up to zero.", "wrong value")
+        fault(
+            STUDY_FILE,
+            f"plan.contrasts[{number}].weights",
+            f"The weights add up to {sum(one.weights.values()):g}, not to zero.",
+            "Weights of a contrast must add up to zero.",
+            "wrong value",
+        )
         for number, one in enumerate(declared.plan.contrasts, 1)
         if abs(sum(one.weights.values())) > 1e-9 or not any(one.weights.values())
     ]
     findings += [
-        fault(STUDY_FILE, f"sequences.{name}", "A sequence must hold every condition once.", f"Conditions here: {', '.join(study.conditions)}.", "wrong value")
+        fault(
+            STUDY_FILE,
+            f"sequences.{name}",
+            "A sequence must hold every condition once.",
+            f"Conditions here: {', '.join(study.conditions)}.",
+            "wrong value",
+        )
         for name, sequence in declared.sequences.items()
         if sorted(sequence) != sorted(study.conditions) and set(sequence) <= set(study.conditions)
     ]
-    if declared.preference and declared.preference.kind == "ranking" and set(declared.preference.columns) < set(study.conditions):
+    if (
+        declared.preference
+        and declared.preference.kind == "ranking"
+        and set(declared.preference.columns) < set(study.conditions)
+    ):
         absent = sorted(set(study.conditions) - set(declared.preference.columns))
-        findings.append(fault(STUDY_FILE, "preference.columns", f"No rank column is named for {', '.join(absent)}.", "Name the column of every condition.", "missing key"))
+        findings.append(
+            fault(
+                STUDY_FILE,
+                "preference.columns",
+                f"No rank column is named for {', '.join(absent)}.",
+                "Name the column of every condition.",
+                "missing key",
+            )
+        )
     return findings
 
 
@@ -426,15 +718,31 @@ def _unknown_measures(study: Study) -> list[Finding]:
     named = [("plan.primary", measure) for measure in plan.primary]
     named += [("plan.smallest_effects", measure) for measure in plan.smallest_effects]
     named += [("plan.equivalence", measure) for measure in plan.equivalence]
-    named += [(f"plan.families[{number}]", measure) for number, one in enumerate(plan.families, 1) for measure in one.measures]
-    named += [(f"plan.contrasts[{number}]", measure) for number, one in enumerate(plan.contrasts, 1) for measure in one.measures]
+    named += [
+        (f"plan.families[{number}]", measure) for number, one in enumerate(plan.families, 1) for measure in one.measures
+    ]
+    named += [
+        (f"plan.contrasts[{number}]", measure)
+        for number, one in enumerate(plan.contrasts, 1)
+        for measure in one.measures
+    ]
     named += [(f"constructs[{number}]", one.measure) for number, one in enumerate(study.declared.constructs, 1)]
-    named += [(f"exclusions[{number}].measures", measure) for number, one in enumerate(study.declared.exclusions, 1) for measure in one.measures]
+    named += [
+        (f"exclusions[{number}].measures", measure)
+        for number, one in enumerate(study.declared.exclusions, 1)
+        for measure in one.measures
+    ]
     findings = [_unknown(place, "measure", measure, known) for place, measure in named if measure not in known]
     for tests in ("omnibus", "pairs", "contrasts"):
         listed = [measure for one in plan.families if one.tests == tests for measure in one.measures]
         findings += [
-            fault(STUDY_FILE, "plan.families", f"The {tests} tests of “{measure}” stand in {listed.count(measure)} families.", "A test belongs to one family.", "repeated name")
+            fault(
+                STUDY_FILE,
+                "plan.families",
+                f"The {tests} tests of “{measure}” stand in {listed.count(measure)} families.",
+                "A test belongs to one family.",
+                "repeated name",
+            )
             for measure in dict.fromkeys(listed)
             if listed.count(measure) > 1
         ]
@@ -451,7 +759,11 @@ def _unknown_participants(study: Study) -> list[Finding]:
         if rater and rater not in declared.interviews.raters:
             return [_unknown("interviews.primary_rater", "rater", rater, declared.interviews.raters)]
     findings = [_unknown(place, "participant", one, known) for place, one in named if one not in known]
-    findings += [_unknown(f"participants, {one}", "sequence", name, declared.sequences) for one, name in study.assigned.items() if declared.sequences and name not in declared.sequences]
+    findings += [
+        _unknown(f"participants, {one}", "sequence", name, declared.sequences)
+        for one, name in study.assigned.items()
+        if declared.sequences and name not in declared.sequences
+    ]
     return findings
 
 
@@ -476,7 +788,9 @@ def freeze_plan(study: Study, on: date) -> str:
     """
     if study.plan.frozen is not None:
         found = f"The plan was frozen on {study.plan.frozen.on}."
-        raise StudyError([fault(STUDY_FILE, "plan.frozen", found, "Declare what changed under plan.departures.", "frozen plan")])
+        raise StudyError(
+            [fault(STUDY_FILE, "plan.frozen", found, "Declare what changed under plan.departures.", "frozen plan")]
+        )
     hash_now = plan_hash(study.plan)
     import tomlkit
 
@@ -485,7 +799,7 @@ def freeze_plan(study: Study, on: date) -> str:
     note.update({"on": on, "hash": hash_now})
     if "plan" not in document:
         document["plan"] = tomlkit.table()
-    document["plan"]["frozen"] = note  # type: ignore[index]
+    document["plan"]["frozen"] = note
     write_atomically(study.path(STUDY_FILE), tomlkit.dumps(document))
     return hash_now
 

@@ -6,7 +6,7 @@ participants (or clusters of units) are drawn, never single answers.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import inf, isfinite, nan
 
@@ -71,7 +71,9 @@ def percentile_bootstrap(
     return tuple(percentile_interval(column, level, unit=unit) for column in draws.T)
 
 
-def _row_draws(n_rows, resamples, rng, clusters):  # type: ignore[no-untyped-def]
+def _row_draws(
+    n_rows: int, resamples: int, rng: np.random.Generator, clusters: NDArray[np.generic] | None
+) -> Iterator[IntArray]:
     if clusters is None:
         for _ in range(resamples):
             yield rng.integers(0, n_rows, n_rows)
@@ -94,7 +96,9 @@ def percentile_interval(draws: FloatArray, level: float, *, unit: str = "rows") 
     return Interval(float(low), float(high), level, method)
 
 
-def normal_interval(value: float, standard_error: float, level: float, *, low: float = -inf, high: float = inf) -> Interval:
+def normal_interval(
+    value: float, standard_error: float, level: float, *, low: float = -inf, high: float = inf
+) -> Interval:
     """value ± z · standard_error, cut at `low` and `high`; NaN where either is undefined."""
     from scipy.special import ndtri
 

@@ -1,0 +1,1 @@
+"""Labels off, arrays in, results back with labels: workbench.stats put to work on measures."""

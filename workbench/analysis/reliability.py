@@ -1,0 +1,112 @@
+"""Reliability of every scale: each condition apart, within persons and between persons.
+
+Rows of several conditions are never pooled: alpha over pooled rows mixes what differs between
+people with what differs between conditions (Geldhof et al. 2014, Psychological Methods 19:72).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from workbench.measure import OCCASIONS, Measure
+from workbench.stats.intervals import FloatArray
+from workbench.stats.reliability import (
+    CronbachAlpha,
+    ItemAnalysis,
+    OmegaTotal,
+    SpearmanBrown,
+    StandardErrorOfMeasurement,
+    WithinBetweenAlpha,
+    cronbach_alpha,
+    item_analysis,
+    omega_total,
+    spearman_brown,
+    standard_error_of_measurement,
+    within_between_alpha,
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SettingReliability:
+    """Reliability in one condition or occasion. `spearman_brown` is there for scales of two items alone."""
+
+    setting: str
+    alpha: CronbachAlpha
+    omega: OmegaTotal
+    spearman_brown: SpearmanBrown | None
+    error: StandardErrorOfMeasurement
+    items: ItemAnalysis
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScaleReliability:
+    """Reliability of a scale. `levels` is None where it was not asked repeatedly."""
+
+    measure: Measure
+    settings: tuple[SettingReliability, ...]
+    levels: WithinBetweenAlpha | None
+
+
+def scale_reliability(
+    measure: Measure, participants: Sequence[str], conditions: Sequence[str], *, level: float = 0.95
+) -> ScaleReliability:
+    """The reliability of a scale of two items or more."""
+    places = {"per_condition": list(conditions), "before_after": list(OCCASIONS), "once": [""]}[measure.asked]
+    by_place = {place: _answers(measure, place, participants) for place in places}
+    settings = tuple(_in_setting(place, answers, level) for place, answers in by_place.items() if _enough(answers))
+    return ScaleReliability(measure, settings, _levels(by_place, level) if len(places) > 1 else None)
+
+
+def has_reliability(measure: Measure) -> bool:
+    """Whether a measure is a scale of two items or more."""
+    return measure.source == "scale" and len(measure.items) > 1
+
+
+def _answers(measure: Measure, place: str, participants: Sequence[str]) -> FloatArray:
+    column = "occasion" if measure.asked == "before_after" else "condition"
+    rows = measure.rows[measure.rows[column] == place]
+    wide = rows.pivot(index="participant", columns="item", values="value")
+    whole = wide.reindex(index=list(participants), columns=list(measure.items))
+    return np.asarray(whole, dtype=float)
+
+
+def _enough(answers: FloatArray) -> bool:
+    return int((~np.isnan(answers).any(axis=1)).sum()) >= 2
+
+
+def _in_setting(place: str, answers: FloatArray, level: float) -> SettingReliability:
+    asked = answers[~np.isnan(answers).all(axis=1)]
+    two = spearman_brown(asked) if asked.shape[1] == 2 else None
+    return SettingReliability(
+        place,
+        cronbach_alpha(asked, level=level),
+        omega_total(asked, level=level),
+        two,
+        standard_error_of_measurement(asked),
+        item_analysis(asked),
+    )
+
+
+def _levels(by_place: dict[str, FloatArray], level: float) -> WithinBetweenAlpha | None:
+    stacked = np.vstack(list(by_place.values()))
+    n_people = len(next(iter(by_place.values())))
+    participant = np.tile(np.arange(n_people), len(by_place))
+    place = np.repeat(np.arange(len(by_place)), n_people)
+    asked = ~np.isnan(stacked).all(axis=1)
+    if len(np.unique(participant[asked])) < 2 or len(np.unique(place[asked])) < 2:
+        return None
+    return within_between_alpha(stacked[asked], participant=participant[asked], condition=place[asked], level=level)
+
+
+def reliabilities(
+    measures: Iterable[Measure], participants: Sequence[str], conditions: Sequence[str], *, level: float = 0.95
+) -> list[ScaleReliability]:
+    """The reliability of every scale among the measures."""
+    return [
+        scale_reliability(measure, participants, conditions, level=level)
+        for measure in measures
+        if has_reliability(measure)
+    ]

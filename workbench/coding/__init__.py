@@ -1,0 +1,1 @@
+"""Codings of interviews: who applied which code where, and which codings count."""

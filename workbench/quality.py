@@ -1,0 +1,329 @@
+"""Findings on collected data that a person should look at. None of them excludes anything.
+
+Faults that make data unreadable are raised by the readers; what is found here the analysis goes on with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from workbench.errors import Finding, Severity
+from workbench.instrument import Instrument, Scale
+from workbench.measure import EXCLUDED, NOT_COLLECTED, SETTING, Measure
+from workbench.responses.questionnaires import NOT_APPLICABLE, SKIPPED, Responses
+from workbench.responses.session_log import SessionLog
+from workbench.scoring import scored_answers
+from workbench.study import STUDY_FILE, Questionnaire, Study, keys_not_used_yet, plan_changed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FEW_PARTICIPANTS = 20
+PLACES_NAMED = 8
+LEAST_FOR_CORRELATION = 8
+"""Rows below which a correlation of an item with its scale says nothing about its key."""
+
+
+def quality_findings(
+    study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None
+) -> list[Finding]:
+    """Everything worth a look, the most pressing first."""
+    findings = [*_plan(study), *_participation(study, measures), *_orders(study, log), *_missing(responses)]
+    for questionnaire in study.declared.questionnaires:
+        for use in questionnaire.instruments:
+            instrument = study.instruments[use.id]
+            answers = responses.answers[
+                (responses.answers["questionnaire"] == questionnaire.id) & (responses.answers["instrument"] == use.id)
+            ]
+            findings += _patterns(questionnaire, instrument, answers)
+        findings += _same_answer_throughout(study, questionnaire, responses.answers)
+    findings += [
+        Finding("note", "not used yet", STUDY_FILE, key, "This key is read and kept, but not used yet:", f"{why}.")
+        for key, why in keys_not_used_yet(study.declared).items()
+    ]
+    order: tuple[Severity, ...] = ("blocks", "attention", "note")
+    return sorted(findings, key=lambda finding: order.index(finding.severity))
+
+
+def _plan(study: Study) -> list[Finding]:
+    plan = study.plan
+    findings = []
+    if plan.frozen is None:
+        findings.append(
+            Finding(
+                "note",
+                "plan not frozen",
+                STUDY_FILE,
+                "plan",
+                "The analysis plan has no date.",
+                "`workbench plan STUDY freeze` writes the date and the plan's hash, best before the data are seen.",
+                "common practice",
+            )
+        )
+    if plan_changed(plan):
+        findings.append(
+            Finding(
+                "attention",
+                "plan changed",
+                STUDY_FILE,
+                "plan",
+                f"The plan is no longer the one frozen on {plan.frozen.on if plan.frozen else ''}.",
+                "Undo the change, or declare it under plan.departures and report it.",
+                "common practice",
+            )
+        )
+    if not plan.primary:
+        findings.append(
+            Finding(
+                "attention",
+                "no primary measure",
+                STUDY_FILE,
+                "plan.primary",
+                "No measure is named as primary, so every test is exploratory.",
+                "Name the primary measures, best before the data are seen.",
+                "common practice",
+            )
+        )
+    n = len(study.participants)
+    if plan.target_n and n != plan.target_n:
+        gone = study.declared.participants.withdrawn
+        withdrew = f" {gone} withdrew." if gone else ""
+        findings.append(
+            Finding(
+                "note",
+                "number of participants",
+                STUDY_FILE,
+                "participants",
+                f"{plan.target_n} participants were planned, {n} are declared.{withdrew}",
+                "Report both numbers.",
+            )
+        )
+    if 0 < n < FEW_PARTICIPANTS:
+        findings.append(
+            Finding(
+                "note",
+                "small sample",
+                STUDY_FILE,
+                "participants",
+                f"With {n} participants intervals are wide and rank tests can miss effects of middling size.",
+                "Read the intervals; no significance is no proof of no difference.",
+                "common practice",
+            )
+        )
+    return findings
+
+
+def _participation(study: Study, measures: Sequence[Measure]) -> list[Finding]:
+    """Participants without values in some conditions or occasions."""
+    findings = []
+    for asked in ("per_condition", "before_after", "once"):
+        mine = [measure for measure in measures if measure.asked == asked]
+        if not mine:
+            continue
+        absent = _settings_without_any_value(mine)
+        where = absent.groupby("participant", sort=False)[["condition", "occasion"]].apply(_named_settings)
+        for settings, people in where.groupby(where, sort=False):
+            names, what = list(people.index), f"in {settings}" if settings else "to what was asked once"
+            found = f"{_people(names)} {'has' if len(names) == 1 else 'have'} no answers {what}."
+            remedy = "Kept where there are answers; left out, and counted, where every condition is needed."
+            findings.append(
+                Finding(
+                    "attention", "incomplete participants", STUDY_FILE, "participants", found, remedy, "common practice"
+                )
+            )
+    return findings
+
+
+def _named_settings(rows: pd.DataFrame) -> str:
+    return ", ".join(
+        condition or occasion for condition, occasion in zip(rows["condition"], rows["occasion"], strict=True)
+    )
+
+
+def _people(names: Sequence[str]) -> str:
+    more = f" and {len(names) - PLACES_NAMED} more" if len(names) > PLACES_NAMED else ""
+    return ", ".join(names[:PLACES_NAMED]) + more
+
+
+def _settings_without_any_value(measures: Sequence[Measure]) -> pd.DataFrame:
+    """Settings of participants in which every one of the measures was not collected."""
+    import pandas as pd
+
+    values = pd.concat(
+        [measure.values for measure in measures if not measure.values["reason"].str.startswith(EXCLUDED).all()]
+    )
+    nothing = values["reason"].eq(NOT_COLLECTED).groupby([values[name] for name in SETTING], sort=False).all()
+    return nothing[nothing].index.to_frame(index=False)
+
+
+def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
+    if log is None:
+        return []
+    findings = list(log.findings)
+    file = study.declared.session_log.file if study.declared.session_log else ""
+    for participant in study.participants:
+        run = log.order_of(participant)
+        planned = study.declared.sequences.get(study.assigned.get(participant, ""), [])
+        if not run:
+            findings.append(
+                Finding(
+                    "attention",
+                    "order not logged",
+                    file,
+                    participant,
+                    f"The log has no runs of {participant}.",
+                    "Add them if they are known.",
+                )
+            )
+        elif planned and run != planned[: len(run)]:
+            findings.append(
+                Finding(
+                    "attention",
+                    "order as run",
+                    file,
+                    participant,
+                    f"{participant} ran {' > '.join(run)}; sequence {study.assigned[participant]} is {' > '.join(planned)}.",
+                    "Report it as a departure; the analysis uses conditions, not positions.",
+                    "common practice",
+                )
+            )
+    return findings
+
+
+def _missing(responses: Responses) -> list[Finding]:
+    findings = list(responses.findings)
+    for (questionnaire, file, reason), rows in responses.answers[responses.answers["missing"] != ""].groupby(
+        ["questionnaire", "file", "missing"], sort=False
+    ):
+        people = rows["participant"].value_counts(sort=True)
+        named = ", ".join(f"{name} ({count})" for name, count in people.head(PLACES_NAMED).items())
+        total = int((responses.answers["file"] == file).sum())
+        what = {SKIPPED: "answers are missing", NOT_APPLICABLE: "answers are “not applicable”"}[reason]
+        more = f" and {len(people) - PLACES_NAMED} more participants" if len(people) > PLACES_NAMED else ""
+        findings.append(
+            Finding(
+                "note",
+                "missing answers",
+                file,
+                f"questionnaire {questionnaire}",
+                f"{len(rows)} of {total} {what}: {named}{more}.",
+                "Scores follow the plan's missing rule; each score without enough answers says so.",
+                "Parent 2013, The Counseling Psychologist 41:568",
+            )
+        )
+    return findings
+
+
+def _patterns(questionnaire: Questionnaire, instrument: Instrument, answers: pd.DataFrame) -> list[Finding]:
+    findings = []
+    for item, rows in answers[answers["value"].notna()].groupby("item", sort=False):
+        if rows["value"].nunique() == 1 and len(rows) > 1:
+            findings.append(
+                Finding(
+                    "attention",
+                    "item never varies",
+                    ", ".join(dict.fromkeys(rows["file"])),
+                    f"item {item}",
+                    f"All {len(rows)} answers are {rows['value'].iloc[0]:g}.",
+                    "Check the export; such an item adds nothing to a scale and has no correlation.",
+                )
+            )
+    for scale in instrument.scales:
+        if len(scale.items) > 2:
+            findings += _likely_wrong_keys(instrument, scale, answers)
+        findings += _floor_and_ceiling(questionnaire, instrument, scale, answers)
+    return findings
+
+
+def _likely_wrong_keys(instrument: Instrument, scale: Scale, answers: pd.DataFrame) -> list[Finding]:
+    """Items whose correlation with the rest of the scale is negative after reversal, file by file.
+
+    Means of conditions are taken off first, so that differences between conditions do not hide it.
+    """
+    findings = []
+    for file, part in answers.groupby("file", sort=False):
+        rows = scored_answers(instrument, scale, part)
+        wide = rows.pivot(index=SETTING, columns="item", values="value").dropna()
+        centered = wide - wide.groupby(["condition", "occasion"]).transform("mean")
+        if len(centered) < LEAST_FOR_CORRELATION:
+            continue
+        for item in centered.columns:
+            r = centered[item].corr(centered.drop(columns=item).sum(axis=1))
+            if r < 0:
+                reverse = instrument.item(str(item)).reverse
+                found = f"Item {item}, {'reversed' if reverse else 'not reversed'} as its key says, correlates {r:.2f} with the other items of {scale.id} (n = {len(centered)})."
+                findings.append(
+                    Finding(
+                        "attention",
+                        "likely wrong key",
+                        str(file),
+                        f"item {item}",
+                        found,
+                        "Compare the form with the instrument: the answers in this file, or the key, may run the wrong way. A weak item can do this too.",
+                        "common practice: item-rest correlation",
+                    )
+                )
+    return findings
+
+
+def _floor_and_ceiling(
+    questionnaire: Questionnaire, instrument: Instrument, scale: Scale, answers: pd.DataFrame
+) -> list[Finding]:
+    if questionnaire.asked != "per_condition":
+        return []
+    findings = []
+    for condition, rows in answers[answers["item"].isin(scale.items) & answers["value"].notna()].groupby(
+        "condition", sort=False
+    ):
+        ends = rows["item"].map({item: instrument.response_of(item).range for item in scale.items})
+        for place, word in ((0, "lowest"), (1, "highest")):
+            share = float((rows["value"] == ends.str[place]).mean())
+            if share > 0.5 and len(rows) >= LEAST_FOR_CORRELATION:
+                findings.append(
+                    Finding(
+                        "note",
+                        "floor or ceiling",
+                        ", ".join(dict.fromkeys(rows["file"])),
+                        f"{scale.id} in {condition}",
+                        f"{share:.0%} of {len(rows)} answers are the {word} possible.",
+                        "Differences may be hidden at the end of the response scale.",
+                    )
+                )
+    return findings
+
+
+def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers: pd.DataFrame) -> list[Finding]:
+    """Participants who gave one number to every item of a questionnaire that has reversed items."""
+    reversed_items = {
+        (use.id, item.id)
+        for use in questionnaire.instruments
+        for item in study.instruments[use.id].items
+        if item.reverse
+    }
+    if not reversed_items:
+        return []
+    mine = answers[(answers["questionnaire"] == questionnaire.id) & answers["value"].notna()]
+    likert_items = [
+        (use.id, item.id)
+        for use in questionnaire.instruments
+        for item in study.instruments[use.id].items
+        if study.instruments[use.id].response_of(item.id).kind == "likert"
+    ]
+    likert = mine[mine.set_index(["instrument", "item"]).index.isin(likert_items)]
+    findings = []
+    for participant, rows in likert.groupby("participant", sort=False):
+        if len(rows) >= LEAST_FOR_CORRELATION and rows["value"].nunique() == 1:
+            found = f"{participant} gave {rows['value'].iloc[0]:g} to all {len(rows)} items, reversed ones included."
+            findings.append(
+                Finding(
+                    "attention",
+                    "same answer throughout",
+                    ", ".join(dict.fromkeys(rows["file"])),
+                    str(participant),
+                    found,
+                    "Look at the session notes. Answering alike is no proof of carelessness; exclude only by a rule fixed beforehand.",
+                    "common practice",
+                )
+            )
+    return findings

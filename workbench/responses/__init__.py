@@ -1,0 +1,1 @@
+"""Tables of what participants answered, read with their origin."""

@@ -1,0 +1,115 @@
+"""Answers to measures: reversal, the missing rule, the score, and the reason where there is none."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import TYPE_CHECKING
+
+from workbench.instrument import Instrument, Scale, score_range
+from workbench.measure import SETTING, Measure, on_the_whole_grid, settings, with_exclusions, without_excluded
+from workbench.responses.questionnaires import NOT_APPLICABLE, Responses
+from workbench.study import Questionnaire, Study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def scale_measures(study: Study, responses: Responses) -> list[Measure]:
+    """A measure for every scale of every questionnaire, in the order study.toml names them.
+
+    Reversed items count as low + high - answer. A score needs as many answers as the plan's missing
+    rule says. A mean is over the answered items; a sum (plain or weighted) with items missing is scaled up to all
+    items, which gives a sum the same meaning as the mean. Then `add` and `multiply` are applied.
+    """
+    measures = []
+    for questionnaire in study.declared.questionnaires:
+        for use in questionnaire.instruments:
+            instrument = study.instruments[use.id]
+            mine = responses.answers[
+                (responses.answers["questionnaire"] == questionnaire.id) & (responses.answers["instrument"] == use.id)
+            ]
+            measures += [_measure(study, questionnaire, instrument, scale, mine) for scale in instrument.scales]
+    return measures
+
+
+def answers_needed(scale: Scale, rule: str) -> int:
+    """How many answered items a score needs under the plan's missing rule."""
+    if rule == "complete":
+        return len(scale.items)
+    if rule == "half":
+        return ceil(len(scale.items) / 2)
+    return scale.answers_needed or len(scale.items)
+
+
+def scored_answers(instrument: Instrument, scale: Scale, answers: pd.DataFrame) -> pd.DataFrame:
+    """The answers to a scale's items with reversal done: participant, condition, occasion, item, value, missing."""
+    rows = answers[answers["item"].isin(scale.items)]
+    sums = {item: sum(instrument.response_of(item).range) for item in scale.items if instrument.item(item).reverse}
+    turned = rows["item"].map(sums).astype(float) - rows["value"]
+    value = rows["value"].where(~rows["item"].isin(list(sums)), turned)
+    return rows.assign(value=value)[[*SETTING, "item", "value", "missing"]].reset_index(drop=True)
+
+
+def scores(instrument: Instrument, scale: Scale, answers: pd.DataFrame, needed: int) -> pd.DataFrame:
+    """Scores of a scale: participant, condition, occasion, value, reason, from answers with reversal done.
+
+    `answers` has participant, condition, occasion, item, value, missing; a value is NaN with a
+    reason where fewer than `needed` items are answered.
+    """
+    import numpy as np
+
+    wide = answers.pivot(index=SETTING, columns="item", values="value").reindex(columns=list(scale.items)).astype(float)
+    given = wide.notna().to_numpy()
+    answered = given.sum(axis=1)
+    weights = np.array([float(scale.weights.get(item, 1)) for item in scale.items])
+    total = np.where(given, wide.to_numpy() * weights, 0.0).sum(axis=1)
+    base = (given * weights).sum(axis=1) if scale.score == "weighted" else answered
+    whole = weights.sum() if scale.score == "weighted" else len(scale.items)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        raw = (
+            total / base
+            if scale.score == "mean"
+            else np.where(answered == len(scale.items), total, total * whole / base)
+        )
+    value = (raw + scale.add) * scale.multiply
+    enough = (answered >= needed) & (base != 0)
+    skipped_on_purpose = (
+        answers["missing"]
+        .eq(NOT_APPLICABLE)
+        .groupby([answers[name] for name in SETTING])
+        .sum()
+        .reindex(wide.index, fill_value=0)
+    )
+    reason = [
+        "" if fine else _too_few(int(count), len(scale.items), needed, int(not_applicable))
+        for fine, count, not_applicable in zip(enough, answered, skipped_on_purpose, strict=True)
+    ]
+    return wide.index.to_frame(index=False).assign(value=np.where(enough, value, np.nan), reason=reason)
+
+
+def _too_few(answered: int, items: int, needed: int, not_applicable: int) -> str:
+    text = f"{answered} of {items} items answered, {needed} needed"
+    return f"{text}; {not_applicable} not applicable" if not_applicable else text
+
+
+def _measure(
+    study: Study, questionnaire: Questionnaire, instrument: Instrument, scale: Scale, answers: pd.DataFrame
+) -> Measure:
+    rows = scored_answers(instrument, scale, answers)
+    found = scores(instrument, scale, rows, answers_needed(scale, study.plan.missing))
+    whole = on_the_whole_grid(found, study.participants, settings(questionnaire.asked, study.conditions))
+    values = with_exclusions(whole, scale.id, study.declared.exclusions)
+    low, high = score_range(instrument, scale)
+    return Measure(
+        scale.id,
+        scale.label,
+        scale.unit,
+        scale.higher,
+        "scale",
+        questionnaire.asked,
+        values,
+        without_excluded(rows.drop(columns="missing"), values),
+        low,
+        high,
+        tuple(scale.items),
+    )
