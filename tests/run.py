@@ -1,0 +1,59 @@
+"""Make an environment for the tests and run everything: python3 tests/run.py [--full] [pytest arguments].
+
+The package is installed as a wheel, so the tests see what a person installs. `--full` adds the long
+work (marked `full`). Needs Python 3.11 or newer with venv; nothing else has to be installed beforehand.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+CHECKOUT = Path(__file__).resolve().parent.parent
+ENVIRONMENT = CHECKOUT / ".test-env"
+PROGRAMS = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
+
+STEPS = {
+    "style": ["ruff", "check", "."],
+    "format": ["ruff", "format", "--check", "."],
+    "types": ["mypy"],
+    "layers": ["lint-imports", "--no-cache"],
+}
+
+
+def main(arguments: list[str]) -> int:
+    if sys.version_info < (3, 11):
+        print("Python 3.11 or newer is needed.", file=sys.stderr)
+        return 2
+    full = "--full" in arguments
+    further = [argument for argument in arguments if argument != "--full"]
+    prepare()
+    failed = [name for name, command in STEPS.items() if run(name, command)]
+    selection = [] if full else ["-m", "not full"]
+    tests = ["pytest", "-n", str(min(os.cpu_count() or 1, 4)), *selection, *further]
+    failed += ["tests"] if run("tests", tests) else []
+    if failed:
+        print(f"\nFailed: {', '.join(failed)}.", file=sys.stderr)
+    return 1 if failed else 0
+
+
+def prepare() -> None:
+    """The environment, with this checkout installed anew."""
+    if not (PROGRAMS / "python").exists():
+        print(f"Making the environment {ENVIRONMENT.name} (some minutes the first time) …", flush=True)
+        venv.create(ENVIRONMENT, with_pip=True, clear=True)
+    pip = [str(PROGRAMS / "python"), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    subprocess.run([*pip, ".[test]"], cwd=CHECKOUT, check=True)
+    subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
+
+
+def run(name: str, command: list[str]) -> int:
+    print(f"\n── {name}: {' '.join(command)}", flush=True)
+    return subprocess.run([str(PROGRAMS / command[0]), *command[1:]], cwd=CHECKOUT, check=False).returncode
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,818 @@
+"""Every table that a command prints and the results folder holds, each described once.
+
+Results come in, Tables go out; the statistics keep the field names they have in workbench.stats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from math import nan
+
+from workbench.analysis.agreement import RoundAgreement
+from workbench.analysis.comparison import Comparison, Description, Test
+from workbench.analysis.preference import Preference
+from workbench.analysis.reliability import ScaleReliability
+from workbench.coding.presence import ANY, CodePresence
+from workbench.errors import Finding
+from workbench.joint_display import JointRow
+from workbench.measure import Measure
+from workbench.report.sentences import headline, joint_statistic, threshold_sentence
+from workbench.report.table import Column, Kind, Table
+from workbench.stats.comparison import SignedRankTest
+from workbench.stats.intervals import Interval
+from workbench.study import Study
+
+SMALL_SAMPLE = "With samples of this size intervals are wide; no significance is no proof of no difference."
+UNVALIDATED = "Reliability is not validity: it does not show that a scale measures what it is named after."
+AGREEMENT_CAUTION = "Agreement is not validity, and no coefficient rates a rater."
+FEW_CLUSTERS = "With fewer than 15 participants the resampled intervals are too narrow (known from simulation)."
+NOT_MENTIONED = "Counts are participants who raised a code; not mentioning something is not disagreeing with it."
+
+
+def _estimate(key: str, label: str, kind: Kind = "bounded", help: str = "") -> Column:
+    """A column of a value with its interval."""
+    return Column(key, label, kind, low=f"{key}_low", high=f"{key}_high", help=help)
+
+
+def _bounds(key: str, interval: Interval) -> dict[str, float]:
+    return {f"{key}_low": interval.low, f"{key}_high": interval.high}
+
+
+def findings_table(findings: Sequence[Finding]) -> Table:
+    """What `check` found, the most pressing first."""
+    columns = (
+        Column("severity", "Severity"),
+        Column("kind", "Kind"),
+        Column("file", "File"),
+        Column("place", "Place"),
+        Column("found", "What was found"),
+        Column("remedy", "What to do"),
+        Column("basis", "Rests on"),
+    )
+    rows = tuple({column.key: getattr(finding, column.key) for column in columns} for finding in findings)
+    return Table("findings", "Findings", columns, rows)
+
+
+def flow_table(study: Study, measures: Sequence[Measure], interviewed: int | None) -> Table:
+    """How many participants there were at each step."""
+    who = study.declared.participants
+    compared = [measure for measure in measures if measure.asked == "per_condition"]
+    rows = [
+        ("planned", "Planned", study.plan.target_n if study.plan.target_n is not None else nan),
+        ("pilots", "Pilots, left out", len(who.pilots)),
+        ("withdrawn", "Withdrew and were erased", who.withdrawn),
+        ("declared", "Took part", len(study.participants)),
+    ]
+    for measure in compared:
+        complete = measure.by_condition(study.participants, study.conditions).notna().all(axis=1).sum()
+        rows.append((f"complete_{measure.id}", f"With {measure.label.lower()} in every condition", int(complete)))
+    if interviewed is not None:
+        rows.append(("interviewed", "Interviewed", interviewed))
+    columns = (Column("step", "Step"), Column("label", "Participants"), Column("n", "n", "count"))
+    notes = tuple(
+        f"Excluded: {one.participant}{f' in {study.condition_labels[one.condition]}' if one.condition else ''}{f' ({_listed(one.measures)})' if one.measures else ''}: {one.reason}."
+        for one in study.declared.exclusions
+    )
+    return Table(
+        "participants",
+        "Participants",
+        columns,
+        tuple({"step": step, "label": label, "n": n} for step, label, n in rows),
+        notes,
+    )
+
+
+def measures_table(measures: Sequence[Measure]) -> Table:
+    """The measures, with how many values there are and why others are missing."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("label", "Label"),
+        Column("unit", "Unit"),
+        Column("higher", "Higher means"),
+        Column("asked", "Asked"),
+        Column("n", "Values", "count"),
+        Column("missing", "Missing", "count"),
+        Column("reasons", "Reasons for missing values"),
+    )
+    rows = []
+    for measure in measures:
+        absent = measure.values[measure.values["value"].isna()]
+        reasons = "; ".join(
+            f"{reason} ({count})" for reason, count in absent["reason"].value_counts(sort=False).items()
+        )
+        rows.append(
+            {
+                "measure": measure.id,
+                "label": measure.label,
+                "unit": measure.unit,
+                "higher": measure.higher,
+                "asked": measure.asked.replace("_", " "),
+                "n": len(measure.values) - len(absent),
+                "missing": len(absent),
+                "reasons": reasons,
+            }
+        )
+    return Table("measures", "Measures", columns, tuple(rows))
+
+
+def scores_table(measures: Sequence[Measure]) -> Table:
+    """Every value of every measure: the tidy data behind all comparisons."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("participant", "Participant"),
+        Column("condition", "Condition"),
+        Column("occasion", "Occasion"),
+        Column("value", "Value", "number"),
+        Column("standard_error", "Standard error", "number"),
+        Column("reason", "Why missing"),
+    )
+    rows = tuple({"measure": measure.id, **row} for measure in measures for row in measure.values.to_dict("records"))
+    return Table("scores", "Scores", columns, rows)
+
+
+def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Table:
+    """Alpha and omega of each scale in each condition or occasion."""
+    columns = (
+        Column("scale", "Scale"),
+        Column("setting", "Condition or occasion"),
+        Column("n_items", "Items", "count"),
+        Column("n_used", "n", "count"),
+        Column("n_dropped", "Left out", "count", help="Participants with a missing answer."),
+        _estimate("alpha", "Alpha", help="Cronbach's alpha with Feldt's interval."),
+        Column(
+            "omega",
+            "Omega",
+            "bounded",
+            help="McDonald's omega total, one factor by maximum likelihood, from covariances.",
+        ),
+        Column("spearman_brown", "Spearman-Brown", "bounded", help="For scales of two items."),
+        Column(
+            "sem", "SEM of the sum", "number", help="Standard error of measurement, in points of the sum of the items."
+        ),
+        Column("reason", "Remark"),
+    )
+    rows = []
+    for one in reliabilities:
+        for setting in one.settings:
+            rows.append(
+                {
+                    "scale": one.measure.id,
+                    "setting": _place(study, setting.setting),
+                    "n_items": setting.alpha.n_items,
+                    "n_used": setting.alpha.n_used,
+                    "n_dropped": setting.alpha.n_dropped,
+                    "alpha": setting.alpha.raw,
+                    **_bounds("alpha", setting.alpha.interval),
+                    "omega": setting.omega.value,
+                    "spearman_brown": setting.spearman_brown.value if setting.spearman_brown else nan,
+                    "sem": setting.error.value,
+                    "reason": _joined(setting.alpha.reason, setting.omega.reason if setting.alpha.n_items > 2 else ""),
+                }
+            )
+    level = f"{1 - study.plan.level:.0%}"
+    threshold = threshold_sentence(
+        study.plan.thresholds.reliability,
+        [setting.alpha.interval for one in reliabilities for setting in one.settings],
+    )
+    notes = [f"Alpha with its {level} interval (Feldt). Rows of several conditions are not pooled.", UNVALIDATED]
+    return Table(
+        "reliability",
+        "Reliability in each condition",
+        columns,
+        tuple(rows),
+        tuple(notes + ([threshold] if threshold else [])),
+    )
+
+
+def levels_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Table:
+    """Alpha within and between participants, for scales asked repeatedly."""
+    columns = (
+        Column("scale", "Scale"),
+        Column("n_participants", "Participants", "count"),
+        Column("n_used", "Rows", "count"),
+        Column("n_dropped", "Rows left out", "count"),
+        _estimate(
+            "within",
+            "Within persons",
+            help="Alpha of changes within a participant, condition means taken off: what a comparison of conditions rests on.",
+        ),
+        _estimate("between", "Between persons", help="Alpha of differences between participants."),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "scale": one.measure.id,
+            "n_participants": one.levels.n_participants,
+            "n_used": one.levels.n_used,
+            "n_dropped": one.levels.n_dropped,
+            "within": one.levels.within.value,
+            **_bounds("within", one.levels.within.interval),
+            "between": one.levels.between.value,
+            **_bounds("between", one.levels.between.interval),
+            "reason": one.levels.reason,
+        }
+        for one in reliabilities
+        if one.levels is not None
+    )
+    note = "Conditions are compared within persons, so the first figure is the one that matters for a comparison (Cranford et al. 2006; Geldhof et al. 2014)."
+    return Table("reliability_levels", "Reliability within and between persons", columns, rows, (note,))
+
+
+def items_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Table:
+    """Each item of each scale in each condition."""
+    columns = (
+        Column("scale", "Scale"),
+        Column("setting", "Condition or occasion"),
+        Column("item", "Item"),
+        Column("n_used", "n", "count"),
+        Column("mean", "Mean", "number"),
+        Column("sd", "SD", "number"),
+        Column("item_rest_correlation", "r with the rest", "bounded"),
+        Column("alpha_if_deleted", "Alpha without it", "bounded"),
+    )
+    rows = tuple(
+        {
+            "scale": one.measure.id,
+            "setting": _place(study, setting.setting),
+            "item": item,
+            "n_used": setting.items.n_used,
+            "mean": float(setting.items.means[place]),
+            "sd": float(setting.items.sds[place]),
+            "item_rest_correlation": float(setting.items.item_rest_correlations[place]),
+            "alpha_if_deleted": float(setting.items.alpha_if_deleted[place]),
+        }
+        for one in reliabilities
+        for setting in one.settings
+        for place, item in enumerate(one.measure.items)
+    )
+    note = "Reversed items are shown after reversal. Dropping items because of this table, in this sample, makes alpha look better than it is."
+    return Table("items", "Items", columns, rows, (note,))
+
+
+_DESCRIPTION_COLUMNS = (
+    Column("n", "n", "count"),
+    Column("missing", "Missing", "count"),
+    Column(
+        "median",
+        "Mdn",
+        "number",
+        low="lower_quartile",
+        high="upper_quartile",
+        help="Median with lower and upper quartile.",
+    ),
+    Column("mean", "M", "number"),
+    Column("sd", "SD", "number"),
+    Column("minimum", "Min", "number"),
+    Column("maximum", "Max", "number"),
+)
+
+
+def _description(one: Description) -> dict[str, object]:
+    return {key: getattr(one, key) for column in _DESCRIPTION_COLUMNS for key in column.keys}
+
+
+def descriptives_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """Each measure in each condition."""
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "label": one.measure.label,
+            "condition": study.condition_labels[described.condition],
+            **_description(described),
+        }
+        for one in comparisons
+        for described in one.descriptions
+    )
+    columns = (
+        Column("measure", "Measure"),
+        Column("label", "Label"),
+        Column("condition", "Condition"),
+        *_DESCRIPTION_COLUMNS,
+    )
+    return Table("descriptives", "Measures by condition", columns, rows, ("Mdn with its lower and upper quartile.",))
+
+
+def described_table(described: Mapping[Measure, Sequence[Description]]) -> Table:
+    """Measures asked once or before and after: described, not tested across conditions."""
+    rows = tuple(
+        {"measure": measure.id, "label": measure.label, "occasion": one.condition or "once", **_description(one)}
+        for measure, several in described.items()
+        for one in several
+    )
+    columns = (
+        Column("measure", "Measure"),
+        Column("label", "Label"),
+        Column("occasion", "Occasion"),
+        *_DESCRIPTION_COLUMNS,
+    )
+    notes = ("Described only: these were not asked once per condition. Scores of discomfort are no diagnosis.",)
+    return Table("described", "Measures asked once or before and after", columns, rows, notes)
+
+
+def headlines_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """One sentence per measure."""
+    columns = (Column("measure", "Measure"), Column("standing", "Standing"), Column("headline", "What was found"))
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "standing": "primary" if one.primary else "exploratory",
+            "headline": headline(study, one),
+        }
+        for one in comparisons
+    )
+    return Table("headlines", "What was found", columns, rows, (SMALL_SAMPLE,))
+
+
+_TEST_COLUMNS = (
+    Column(
+        "planned",
+        "Standing",
+        help="Planned: in a family of the plan. Exploratory: not, and corrected within its own measure.",
+    ),
+    Column("family", "Family"),
+    Column("correction", "Correction"),
+    Column("p", "p", "p", help="Exact where it could be had, else asymptotic."),
+    Column("p_kind", "Kind of p"),
+    Column("p_adjusted", "p adjusted", "p", help="Adjusted inside the family."),
+)
+
+
+def _test(test: Test) -> dict[str, object]:
+    return {
+        "planned": "planned" if test.planned else "exploratory",
+        "family": test.family,
+        "correction": test.correction,
+        "p": test.p,
+        "p_kind": "exact" if test.exact else "asymptotic",
+        "p_adjusted": test.adjusted,
+    }
+
+
+def omnibus_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """Friedman's test of each measure."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("n_used", "n", "count"),
+        Column("n_dropped", "Left out", "count", help="Participants without a value in every condition."),
+        Column("chi_square", "χ²", "number"),
+        Column("df", "df", "count"),
+        _estimate("kendall_w", "W"),
+        *_TEST_COLUMNS,
+        Column("p_asymptotic", "p asymptotic", "p"),
+        Column("p_exact", "p exact", "p"),
+        Column("exact_method", "Exact by"),
+        Column("p_exact_error", "Error of p", "number", 4),
+        Column("f", "F", "number"),
+        Column("p_f", "p of F", "p"),
+        Column("reason", "Remark"),
+    )
+    rows = []
+    for one in comparisons:
+        if one.omnibus is None:
+            continue
+        result = one.omnibus.result
+        rows.append(
+            {
+                "measure": one.measure.id,
+                **{
+                    key: getattr(result, key)
+                    for key in (
+                        "n_used",
+                        "n_dropped",
+                        "chi_square",
+                        "df",
+                        "kendall_w",
+                        "p_asymptotic",
+                        "p_exact",
+                        "exact_method",
+                        "p_exact_error",
+                        "f",
+                        "p_f",
+                        "reason",
+                    )
+                },
+                **_bounds("kendall_w", result.kendall_w_interval),
+                **_test(one.omnibus.test),
+            }
+        )
+    notes = [
+        "Friedman's test over participants with a value in every condition; W is Kendall's, F is Iman and Davenport's."
+    ]
+    notes += [f"{one.measure.id}: {one.reason}." for one in comparisons if one.reason]
+    return Table("omnibus", "Differences between the conditions", columns, tuple(rows), tuple(notes))
+
+
+_SIGNED_RANK_COLUMNS = (
+    Column("n_pairs", "n", "count"),
+    Column("n_dropped", "Left out", "count"),
+    Column("n_nonzero", "Non-zero", "count", help="Pairs that differ."),
+    Column("w_plus", "W+", "number", 1),
+    Column("w_minus", "W−", "number", 1),
+    Column("z", "z", "number"),
+    *_TEST_COLUMNS,
+    Column("p_asymptotic", "p asymptotic", "p"),
+    Column("p_exact", "p exact", "p"),
+    _estimate("hodges_lehmann", "Shift", "number", help="Hodges-Lehmann shift with its interval."),
+    Column("hodges_lehmann_level", "Level reached", "share", help="Level of the interval of the shift."),
+    _estimate("rank_biserial", "r", help="Matched-pairs rank-biserial correlation."),
+    Column("smallest_attainable_p", "Smallest p possible", "p", 4, help="Given ties and zeros, before correction."),
+    Column(
+        "p_adjusted_attainable",
+        "Smallest adjusted p possible",
+        "p",
+        4,
+        help="Had this comparison alone been as extreme as its ties and zeros allow.",
+    ),
+    Column("reason", "Remark"),
+)
+
+
+def _signed_rank(result: SignedRankTest, test: Test, remark: str) -> dict[str, object]:
+    fields = (
+        "n_pairs",
+        "n_dropped",
+        "n_nonzero",
+        "w_plus",
+        "w_minus",
+        "z",
+        "p_asymptotic",
+        "p_exact",
+        "hodges_lehmann",
+        "rank_biserial",
+        "smallest_attainable_p",
+    )
+    return {
+        **{key: getattr(result, key) for key in fields},
+        **_bounds("hodges_lehmann", result.hodges_lehmann_interval),
+        **_bounds("rank_biserial", result.rank_biserial_interval),
+        "hodges_lehmann_level": result.hodges_lehmann_interval.level,
+        **_test(test),
+        "p_adjusted_attainable": test.attainable,
+        "reason": _joined(result.reason, remark),
+    }
+
+
+def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """Every pair of conditions of each measure."""
+    labels = study.condition_labels
+    columns = (
+        Column("measure", "Measure"),
+        Column("first", "First"),
+        Column("second", "Second"),
+        *_SIGNED_RANK_COLUMNS,
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "first": labels[pair.first],
+            "second": labels[pair.second],
+            **_signed_rank(pair.result, pair.test, _pair_remark(one, pair.test, gated=pair.gated)),
+        }
+        for one in comparisons
+        for pair in one.pairs
+    )
+    cases = (
+        "participants with a value in every condition"
+        if study.plan.cases == "complete"
+        else "participants with a value in both conditions"
+    )
+    rule = {
+        "pratt": "zero differences are ranked with the rest and then left out (Pratt)",
+        "drop": "zero differences are left out first",
+    }[study.plan.zeros]
+    notes = (
+        f"Signed-rank tests of first minus second over {cases}; {rule}. The shift keeps zero differences.",
+        SMALL_SAMPLE,
+    )
+    return Table("pairs", "Pairs of conditions", columns, rows, notes)
+
+
+def _pair_remark(comparison: Comparison, test: Test, *, gated: bool) -> str:
+    remarks = []
+    if test.attainable > comparison.level:
+        remarks.append("with its ties and zeros this comparison could never have reached the level")
+    if gated:
+        remarks.append("the omnibus test was not below the level, so the plan lets no pair count as shown")
+    return "; ".join(remarks)
+
+
+def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """The planned contrasts."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("contrast", "Contrast"),
+        Column("label", "Question"),
+        *_SIGNED_RANK_COLUMNS,
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "contrast": contrast.contrast.id,
+            "label": contrast.contrast.label,
+            **_signed_rank(contrast.result, contrast.test, _pair_remark(one, contrast.test, gated=False)),
+        }
+        for one in comparisons
+        for contrast in one.contrasts
+    )
+    return Table(
+        "contrasts",
+        "Planned contrasts",
+        columns,
+        rows,
+        ("Signed-rank tests of each participant's weighted sum of conditions against zero.",),
+    )
+
+
+def preference_table(study: Study, preference: Preference) -> Table:
+    """How often each condition was ranked where."""
+    ranks = range(1, len(study.conditions) + 1) if preference.kind == "ranking" else range(0)
+    columns = [Column("condition", "Condition"), Column("first_choices", "First choices", "count")]
+    if preference.kind == "ranking":
+        columns += [Column(f"rank_{rank}", f"Rank {rank}", "count") for rank in ranks]
+        columns += [Column("shared", "Shared ranks", "count"), Column("mean_rank", "Mean rank", "number")]
+    rows = []
+    for one in preference.conditions:
+        row: dict[str, object] = {
+            "condition": study.condition_labels[one.condition],
+            "first_choices": one.first_choices,
+        }
+        if preference.kind == "ranking":
+            row |= {f"rank_{rank}": one.counts[rank - 1] if one.counts else 0 for rank in ranks} | {
+                "shared": one.shared,
+                "mean_rank": one.mean_rank,
+            }
+        rows.append(row)
+    return Table(
+        "preference",
+        "Preference",
+        tuple(columns),
+        tuple(rows),
+        (f"n = {preference.n_used}; {preference.n_dropped} without a complete answer. Rank 1 = liked best.",),
+    )
+
+
+def preference_tests_table(preference: Preference) -> Table:
+    """Tests on the preference."""
+    columns = (
+        Column("test", "Test"),
+        Column("n", "n", "count"),
+        Column("statistic", "Statistic"),
+        Column("value", "Value", "number"),
+        Column("df", "df", "count"),
+        Column("w", "W", "bounded"),
+        Column("p", "p", "p"),
+        Column("p_kind", "Kind of p"),
+        Column("reason", "Remark"),
+    )
+    rows = []
+    if preference.first is not None:
+        first = preference.first
+        rows.append(
+            {
+                "test": "First choices against equal shares",
+                "n": sum(one.first_choices for one in preference.conditions),
+                "statistic": "chi-square",
+                "value": first.chi_square,
+                "df": len(preference.conditions) - 1,
+                "w": nan,
+                "p": first.p_exact,
+                "p_kind": "exact",
+                "reason": first.reason,
+            }
+        )
+    if preference.agreement is not None:
+        agreed = preference.agreement
+        rows.append(
+            {
+                "test": "Do the participants' rankings agree?",
+                "n": preference.n_used,
+                "statistic": "chi-square",
+                "value": agreed.chi_square,
+                "df": agreed.df,
+                "w": agreed.w,
+                "p": agreed.p_asymptotic,
+                "p_kind": "asymptotic",
+                "reason": agreed.reason,
+            }
+        )
+    return Table(
+        "preference_tests",
+        "Tests on the preference",
+        columns,
+        tuple(rows),
+        ("A split preference is a result too: look at the counts.",),
+    )
+
+
+def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
+    """Agreement per code and round."""
+    columns = (
+        Column("round", "Round"),
+        Column("kind", "Kind"),
+        Column("codebook_version", "Codebook"),
+        Column("code", "Code"),
+        Column("n_units", "Units", "count", help="Units with two ratings or more."),
+        Column("n_single", "Rated once", "count", help="Units that only one rater saw: left out."),
+        Column("prevalence", "Prevalence by rater"),
+        Column("percent_agreement", "Agreement", "share"),
+        Column("positive", "On applied", "share", help="Agreement on units to which the code was applied."),
+        Column("negative", "On not applied", "share"),
+        _estimate("kappa", "Kappa"),
+        _estimate("ac1", "AC1"),
+        _estimate("alpha", "Alpha"),
+        Column("reason", "Remark"),
+    )
+    rows = []
+    for one in rounds:
+        for code in one.codes:
+            rows.append(
+                {
+                    "round": one.round.id,
+                    "kind": one.round.kind,
+                    "codebook_version": one.codebook_version,
+                    "code": code.code,
+                    "n_units": code.n_units,
+                    "n_single": code.n_single,
+                    "prevalence": ", ".join(f"{rater} {share:.0%}" for rater, share in code.prevalence.items()),
+                    "percent_agreement": code.percent.value,
+                    "positive": code.specific.positive,
+                    "negative": code.specific.negative,
+                    "kappa": code.kappa.value,
+                    **_bounds("kappa", code.kappa.bootstrap_interval),
+                    "ac1": code.ac1.value,
+                    **_bounds("ac1", code.ac1.bootstrap_interval),
+                    "alpha": code.alpha.value,
+                    **_bounds("alpha", code.alpha.interval),
+                    "reason": code.kappa.reason,
+                }
+            )
+    notes = [
+        "Codings before consensus. Intervals resample participants, since units of one participant hang together.",
+        "Kappa falls where a code is rare although raters agree on most units; AC1 stands beside it, not instead of it.",
+        AGREEMENT_CAUTION,
+    ]
+    notes += [FEW_CLUSTERS] if any(one.few_clusters for one in rounds) else []
+    threshold = threshold_sentence(
+        study.plan.thresholds.agreement,
+        [code.kappa.bootstrap_interval for one in rounds if one.round.kind != "pilot" for code in one.codes],
+        what="kappa",
+    )
+    return Table(
+        "agreement",
+        "Agreement between raters by code",
+        columns,
+        tuple(rows),
+        tuple(notes + ([threshold] if threshold else [])),
+    )
+
+
+def rounds_table(rounds: Sequence[RoundAgreement]) -> Table:
+    """Agreement over all codes, by round."""
+    columns = (
+        Column("round", "Round"),
+        Column("kind", "Kind"),
+        Column("codebook_version", "Codebook"),
+        Column("raters", "Raters"),
+        Column("participants", "Participants", "count"),
+        Column("n_units", "Units", "count"),
+        Column("n_double", "Double coded", "count"),
+        _estimate("masi_alpha", "Alpha (MASI)", help="Krippendorff's alpha over sets of codes with MASI distance."),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "round": one.round.id,
+            "kind": one.round.kind,
+            "codebook_version": one.codebook_version,
+            "raters": ", ".join(one.raters),
+            "participants": one.participants,
+            "n_units": one.n_units,
+            "n_double": one.n_double,
+            "masi_alpha": one.overall.value,
+            **_bounds("masi_alpha", one.overall.interval),
+            "reason": _joined(
+                one.overall.reason,
+                "units of a pilot round revised the codebook: not the figure to report"
+                if one.round.kind == "pilot"
+                else "",
+            ),
+        }
+        for one in rounds
+    )
+    return Table("agreement_rounds", "Agreement between raters by round", columns, rows, (AGREEMENT_CAUTION,))
+
+
+def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> Table:
+    """How many of those interviewed raised each code, about anything and about each condition."""
+    labels = study.condition_labels
+    names = study.declared.interviews.code_labels if study.declared.interviews else {}
+    columns = (
+        Column("code", "Code"),
+        Column("label", "In words"),
+        Column("condition", "About"),
+        Column("participants", "Participants", "count"),
+        Column("interviewed", "of", "count"),
+        Column("share", "Share", "share"),
+        Column("mentions", "Units", "count"),
+        Column("in_favor", "For", "count"),
+        Column("against", "Against", "count"),
+        Column("mixed", "Mixed", "count"),
+    )
+    rows = tuple(
+        {
+            "code": one.code,
+            "label": names.get(one.code, ""),
+            "condition": "anything" if one.condition == ANY else labels[one.condition],
+            "participants": one.participants,
+            "interviewed": one.interviewed,
+            "share": one.participants / one.interviewed if one.interviewed else nan,
+            "mentions": one.mentions,
+            "in_favor": one.in_favor,
+            "against": one.against,
+            "mixed": one.mixed,
+        }
+        for one in presence
+    )
+    return Table(
+        "code_by_condition",
+        "Codes by condition",
+        columns,
+        rows,
+        (NOT_MENTIONED, "For, against and mixed count participants with at least one unit of that stance."),
+    )
+
+
+def joint_table(study: Study, rows: Sequence[JointRow]) -> Table:
+    """Both strands side by side, one construct a row."""
+    columns = (
+        Column("construct", "Construct"),
+        Column("measure", "Measure"),
+        Column("statistic", "What the scores show"),
+        Column("interviews", "What interviews say"),
+        Column("silent", "Silence"),
+        Column("verdict", "Verdict"),
+        Column("reason", "Why"),
+        Column("inference", "What follows"),
+    )
+    told = tuple(
+        {
+            "construct": one.construct.label,
+            "measure": one.construct.measure,
+            "statistic": joint_statistic(study, one.comparison),
+            "interviews": _spoken_of(study, one.presence),
+            "silent": one.silent,
+            "verdict": one.construct.verdict or "open",
+            "reason": one.construct.reason,
+            "inference": one.construct.inference,
+        }
+        for one in rows
+    )
+    return Table(
+        "joint",
+        "Scores and interviews side by side",
+        columns,
+        told,
+        (NOT_MENTIONED, "Verdicts are the researcher's; “open” means that none is given yet."),
+    )
+
+
+def _spoken_of(study: Study, presence: Iterable[CodePresence]) -> str:
+    """ "HEFT: 9 of 14 (Slosh 7, Still 3)" for each code of a construct."""
+    labels = study.condition_labels
+    listed = list(presence)
+    told = []
+    for whole in (one for one in listed if one.condition == ANY):
+        about = [
+            f"{labels[one.condition]} {one.participants}"
+            for one in listed
+            if one.code == whole.code and one.condition != ANY and one.participants
+        ]
+        told.append(
+            f"{whole.code}: {whole.participants} of {whole.interviewed}{f' ({_listed(about)})' if about else ''}"
+        )
+    return "; ".join(told) if told else "no interviews"
+
+
+def _place(study: Study, setting: str) -> str:
+    return study.condition_labels.get(setting, setting or "once")
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names)
+
+
+def _joined(*remarks: str) -> str:
+    return "; ".join(remark for remark in remarks if remark)
+
+
+def with_columns(table: Table, keys: Sequence[str]) -> Table:
+    """The table with some of its columns, for the page of a report or the width of a terminal."""
+    chosen = tuple(next(column for column in table.columns if column.key == key) for key in keys)
+    kept = {key for column in chosen for key in column.keys}
+    return Table(
+        table.name,
+        table.title,
+        chosen,
+        tuple({key: value for key, value in row.items() if key in kept} for row in table.rows),
+        table.notes,
+    )

@@ -1,0 +1,210 @@
+"""The steps from a study folder to results, in order; each is one function of the layers below."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from workbench.analysis.agreement import RoundAgreement, agreement
+from workbench.analysis.comparison import Comparison, Description, compare, description
+from workbench.analysis.preference import Preference, preference
+from workbench.analysis.reliability import ScaleReliability, reliabilities
+from workbench.coding.codings import Codings, codings_that_count, read_codings
+from workbench.coding.presence import CodePresence, code_presence
+from workbench.errors import Finding, StudyError
+from workbench.files import gathering
+from workbench.joint_display import JointRow, joint_rows
+from workbench.measure import Measure, settings
+from workbench.quality import quality_findings
+from workbench.report import tables
+from workbench.report.table import Table
+from workbench.responses.preferences import Preferences, read_preferences
+from workbench.responses.questionnaires import Responses, read_responses
+from workbench.responses.session_log import SessionLog, read_session_log
+from workbench.scoring import scale_measures
+from workbench.study import Study, open_study
+from workbench.trials import read_trials
+
+Progress = Callable[[int, int], None]
+STEPS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """All that was collected, read and scored."""
+
+    study: Study
+    responses: Responses
+    measures: tuple[Measure, ...]
+    log: SessionLog | None
+    preferences: Preferences | None
+    codings: Codings | None
+    findings: tuple[Finding, ...]
+
+
+def collect(folder: Path) -> Evidence:
+    """Read and score everything a study folder declares.
+
+    Raises StudyError with every blocking finding of every file at once.
+    """
+    study = open_study(folder)
+    faults: list[Finding] = []
+    responses, log, trials, preferences, codings = None, None, None, None, None
+    with gathering(faults):
+        responses = read_responses(study)
+    with gathering(faults):
+        trials = read_trials(study)
+    with gathering(faults):
+        log = read_session_log(study)
+    with gathering(faults):
+        preferences = read_preferences(study)
+    with gathering(faults):
+        codings = read_codings(study)
+    if faults or responses is None or trials is None:
+        raise StudyError(faults)
+    measures = (*scale_measures(study, responses), *trials.measures)
+    findings = [*quality_findings(study, responses, measures, log), *trials.findings]
+    findings += preferences.findings if preferences else ()
+    findings += codings.findings if codings else ()
+    return Evidence(study, responses, measures, log, preferences, codings, tuple(findings))
+
+
+def reliability_of(evidence: Evidence) -> list[ScaleReliability]:
+    """The reliability of every scale."""
+    study = evidence.study
+    return reliabilities(evidence.measures, study.participants, study.conditions, level=1 - study.plan.level)
+
+
+def comparison_of(evidence: Evidence) -> list[Comparison]:
+    """Every measure compared across the conditions, primary measures first."""
+    study = evidence.study
+    order = {name: place for place, name in enumerate(study.plan.primary)}
+    ordered = sorted(evidence.measures, key=lambda measure: order.get(measure.id, len(order)))
+    return compare(ordered, study.participants, study.conditions, study.plan)
+
+
+def described_of(evidence: Evidence) -> dict[Measure, list[Description]]:
+    """Descriptives of the measures that were not asked per condition."""
+    others = [measure for measure in evidence.measures if measure.asked != "per_condition"]
+    return {
+        measure: [
+            description(
+                occasion, measure.values.loc[measure.values["occasion"] == occasion, "value"].to_numpy(dtype=float)
+            )
+            for _, occasion in settings(measure.asked, ())
+        ]
+        for measure in others
+    }
+
+
+def preference_of(evidence: Evidence) -> Preference | None:
+    """The preference between conditions, or None where none was asked."""
+    declared = evidence.study.declared.preference
+    return preference(evidence.preferences.ranks, declared.kind) if evidence.preferences and declared else None
+
+
+def agreement_of(evidence: Evidence) -> list[RoundAgreement]:
+    """Agreement in each round of coding."""
+    return agreement(evidence.study, evidence.codings.rows) if evidence.codings else []
+
+
+def presence_of(evidence: Evidence) -> list[CodePresence]:
+    """Who raised which code about which condition, from the codings that count."""
+    interviews = evidence.study.declared.interviews
+    if evidence.codings is None or interviews is None:
+        return []
+    counted = codings_that_count(evidence.codings.rows, interviews)
+    codes = sorted(code for code in counted["code"].unique() if code)
+    return code_presence(counted, codes, evidence.study.conditions, evidence.codings.interviewed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """Everything computed from the evidence."""
+
+    evidence: Evidence
+    reliabilities: list[ScaleReliability]
+    comparisons: list[Comparison]
+    described: dict[Measure, list[Description]]
+    preference: Preference | None
+    agreement: list[RoundAgreement]
+    presence: list[CodePresence]
+    joint: list[JointRow]
+
+
+def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -> Analysis:
+    """Run every step. `progress(done, total)` is called after each; raising in it stops cleanly."""
+    study = evidence.study
+    progress(0, STEPS)
+    reliability = reliability_of(evidence)
+    progress(1, STEPS)
+    comparisons = comparison_of(evidence)
+    progress(2, STEPS)
+    preferred = preference_of(evidence)
+    progress(3, STEPS)
+    agreed = agreement_of(evidence)
+    progress(4, STEPS)
+    presence = presence_of(evidence)
+    joint = joint_rows(study.declared.constructs, comparisons, presence)
+    progress(STEPS, STEPS)
+    return Analysis(evidence, reliability, comparisons, described_of(evidence), preferred, agreed, presence, joint)
+
+
+def check_tables(evidence: Evidence) -> list[Table]:
+    """The tables of `check`."""
+    interviewed = len(evidence.codings.interviewed) if evidence.codings else None
+    return [tables.findings_table(evidence.findings), tables.flow_table(evidence.study, evidence.measures, interviewed)]
+
+
+def score_tables(evidence: Evidence) -> list[Table]:
+    """The tables of `score`."""
+    return [tables.measures_table(evidence.measures), tables.scores_table(evidence.measures)]
+
+
+def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[Table]:
+    """The tables of `reliability`."""
+    return [tables.reliability_table(study, found), tables.levels_table(study, found), tables.items_table(study, found)]
+
+
+def comparison_tables(
+    study: Study, found: Sequence[Comparison], described: dict[Measure, list[Description]]
+) -> list[Table]:
+    """The tables of `compare`, what was found first."""
+    made = [
+        tables.headlines_table(study, found),
+        tables.descriptives_table(study, found),
+        tables.omnibus_table(study, found),
+        tables.pairs_table(study, found),
+        tables.contrasts_table(study, found),
+    ]
+    return made + ([tables.described_table(described)] if described else [])
+
+
+def preference_tables(study: Study, found: Preference | None) -> list[Table]:
+    """The tables of `preference`."""
+    return [tables.preference_table(study, found), tables.preference_tests_table(found)] if found else []
+
+
+def agreement_tables(study: Study, found: Sequence[RoundAgreement]) -> list[Table]:
+    """The tables of `agreement`."""
+    return [tables.rounds_table(found), tables.agreement_table(study, found)] if found else []
+
+
+def joint_tables(study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence]) -> list[Table]:
+    """The tables of `joint`."""
+    return ([tables.joint_table(study, rows)] if rows else []) + (
+        [tables.code_by_condition_table(study, presence)] if presence else []
+    )
+
+
+def all_tables(analysis: Analysis) -> Iterator[Table]:
+    """Every table of the results folder."""
+    study = analysis.evidence.study
+    yield from check_tables(analysis.evidence)
+    yield from score_tables(analysis.evidence)
+    yield from reliability_tables(study, analysis.reliabilities)
+    yield from comparison_tables(study, analysis.comparisons, analysis.described)
+    yield from preference_tables(study, analysis.preference)
+    yield from agreement_tables(study, analysis.agreement)
+    yield from joint_tables(study, analysis.joint, analysis.presence)

@@ -1,0 +1,336 @@
+"""What the report says in which order: an Analysis arranged into sections, with the figures it shows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from math import isnan
+
+from workbench.analysis.comparison import Comparison
+from workbench.analysis.preference import Preference
+from workbench.coding.presence import ANY
+from workbench.measure import OCCASIONS, Measure
+from workbench.report import figures, tables
+from workbench.report.document import Part, Report, Section
+from workbench.report.figures import Figure
+from workbench.report.sentences import headline, method_sentences
+from workbench.report.table import Table
+from workbench.results.chain import Analysis, Progress
+from workbench.study import Study, plan_hash
+
+
+def report_of(
+    analysis: Analysis, facts: Sequence[tuple[str, str]], progress: Progress = lambda done, total: None
+) -> tuple[Report, list[Figure]]:
+    """The report and its figures. `facts` are printed at the end: versions, hashes, seed."""
+    study = analysis.evidence.study
+    drawn = list(_figures(analysis, progress))
+    by_name = {figure.name: figure for figure in drawn}
+    sections = [
+        _participants(analysis),
+        _reliability(analysis, by_name),
+        *([_conditions(analysis, by_name)] if analysis.comparisons else []),
+        *_described(analysis),
+        *_preference(analysis, by_name),
+        *_interviews(analysis, by_name),
+        Section("method", "How it was done", (Part(sentences=tuple(method_sentences(study, analysis.comparisons))),)),
+        Section(
+            "findings",
+            "Findings on the data",
+            (
+                Part(
+                    tables=(
+                        tables.with_columns(
+                            tables.findings_table(analysis.evidence.findings),
+                            ["severity", "kind", "file", "place", "found", "remedy"],
+                        ),
+                    )
+                ),
+            ),
+        ),
+    ]
+    headlines = tuple(
+        (one.measure.label, "primary" if one.primary else "exploratory", headline(study, one))
+        for one in analysis.comparisons
+    )
+    report = Report(
+        study.declared.title,
+        study.declared.note,
+        study.declared.language,
+        headlines,
+        tuple(section for section in sections if section.parts),
+        _cautions(analysis),
+        tuple(facts),
+    )
+    return report, drawn
+
+
+def study_facts(study: Study) -> list[tuple[str, str]]:
+    """What identifies a study and its plan at the end of a report."""
+    plan = study.plan
+    frozen = f"frozen on {plan.frozen.on.isoformat()}" if plan.frozen else "not frozen"
+    return [("Study", study.declared.id), ("Plan", f"{plan_hash(plan)} ({frozen})"), ("Seed", str(plan.seed))]
+
+
+def _figures(analysis: Analysis, progress: Progress) -> Iterator[Figure]:
+    jobs = list(_figure_jobs(analysis))
+    for number, job in enumerate(jobs, start=1):
+        yield job()
+        progress(number, len(jobs))
+
+
+def _figure_jobs(analysis: Analysis) -> Iterator[Callable[[], Figure]]:
+    """What is to be drawn, in the order of the report."""
+    study = analysis.evidence.study
+    conditions = [(name, study.condition_labels[name]) for name in study.conditions]
+    for one in analysis.comparisons:
+        if one.measure.values["value"].notna().any():
+            yield partial(_points, one, conditions)
+        if one.primary and one.pairs:
+            yield partial(_shifts, study, one)
+    if any(one.settings for one in analysis.reliabilities):
+        yield partial(_reliability_figure, analysis)
+    if analysis.preference and analysis.preference.kind == "ranking" and analysis.preference.n_used:
+        yield partial(_preference_figure, analysis.preference, conditions)
+    if analysis.presence:
+        yield partial(_presence_figure, analysis, conditions)
+    if any(code.kappa.bootstrap_interval.defined for one in analysis.agreement for code in one.codes):
+        yield partial(_agreement_figure, analysis)
+
+
+def _preference_figure(preference: Preference, conditions: list[tuple[str, str]]) -> Figure:
+    counts = {one.condition: one.counts for one in preference.conditions}
+    return figures.stacked_ranks(
+        "preference", "How often each condition was ranked where", counts, conditions=conditions
+    )
+
+
+def _points(one: Comparison, conditions: list[tuple[str, str]]) -> Figure:
+    measure = one.measure
+    low, high = (None, None) if isnan(measure.low) or measure.source == "trials" else (measure.low, measure.high)
+    title = f"{measure.label}: every participant, with median and quartiles"
+    values = measure.values[["participant", "condition", "value"]]
+    return figures.paired_points(
+        f"points_{measure.id}", title, values, conditions=conditions, axis=_axis(measure), low=low, high=high
+    )
+
+
+def _axis(measure: Measure) -> str:
+    unit = f" ({measure.unit})" if measure.unit else ""
+    return f"{measure.label}{unit}{f'; higher = {measure.higher}' if measure.higher else ''}"
+
+
+def _shifts(study: Study, one: Comparison) -> Figure:
+    labels = study.condition_labels
+    rows = [
+        (
+            f"{labels[pair.first]} − {labels[pair.second]}",
+            "",
+            pair.result.hodges_lehmann,
+            pair.result.hodges_lehmann_interval.low,
+            pair.result.hodges_lehmann_interval.high,
+        )
+        for pair in one.pairs
+    ]
+    title = f"{one.measure.label}: shift between each two conditions, with interval (not adjusted for many tests)"
+    return figures.intervals(
+        f"shifts_{one.measure.id}",
+        title,
+        rows,
+        axis=f"Shift ({one.measure.unit})" if one.measure.unit else "Shift",
+        reference=0.0,
+    )
+
+
+def _reliability_figure(analysis: Analysis) -> Figure:
+    study = analysis.evidence.study
+    rows = [
+        (
+            study.condition_labels.get(setting.setting, setting.setting or "once"),
+            one.measure.label,
+            setting.alpha.raw,
+            setting.alpha.interval.low,
+            setting.alpha.interval.high,
+        )
+        for one in analysis.reliabilities
+        for setting in one.settings
+    ]
+    threshold = study.plan.thresholds.reliability
+    return figures.intervals(
+        "reliability",
+        "Cronbach's alpha of each scale, with interval",
+        rows,
+        axis="Alpha",
+        high=1.0,
+        reference=threshold,
+        kind="bounded",
+    )
+
+
+def _presence_figure(analysis: Analysis, conditions: list[tuple[str, str]]) -> Figure:
+    counts = {(one.code, one.condition or "anything"): (one.participants, one.interviewed) for one in analysis.presence}
+    codes = [(code, code) for code in dict.fromkeys(one.code for one in analysis.presence if one.condition == ANY)]
+    title = "Participants who raised each code, about each condition and about anything"
+    return figures.count_grid(
+        "code_by_condition", title, counts, rows=codes, columns=[*conditions, ("anything", "Anything")]
+    )
+
+
+def _agreement_figure(analysis: Analysis) -> Figure:
+    rows = [
+        (
+            code.code,
+            f"Round {one.round.id}",
+            code.kappa.value,
+            code.kappa.bootstrap_interval.low,
+            code.kappa.bootstrap_interval.high,
+        )
+        for one in analysis.agreement
+        for code in one.codes
+    ]
+    return figures.intervals(
+        "agreement",
+        "Kappa of each code, with interval from resampled participants",
+        rows,
+        axis="Kappa",
+        high=1.0,
+        reference=analysis.evidence.study.plan.thresholds.agreement,
+        kind="bounded",
+    )
+
+
+def _participants(analysis: Analysis) -> Section:
+    evidence = analysis.evidence
+    interviewed = len(evidence.codings.interviewed) if evidence.codings else None
+    flow = tables.flow_table(evidence.study, evidence.measures, interviewed)
+    return Section("participants", "Participants", (Part(tables=(tables.with_columns(flow, ["label", "n"]),)),))
+
+
+def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> Section:
+    if "reliability" not in drawn:
+        return Section("reliability", "Reliability", ())
+    study = analysis.evidence.study
+    levels = tables.levels_table(study, analysis.reliabilities)
+    shown = (
+        *([tables.with_columns(levels, ["scale", "n_participants", "within", "between"])] if levels.rows else []),
+        tables.with_columns(
+            tables.reliability_table(study, analysis.reliabilities),
+            ["scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem"],
+        ),
+    )
+    return Section("reliability", "Reliability", (Part(figures=(drawn["reliability"],), tables=shown),))
+
+
+def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> Section:
+    study = analysis.evidence.study
+    return Section(
+        "conditions", "Conditions compared", tuple(_measure_part(study, one, drawn) for one in analysis.comparisons)
+    )
+
+
+def _measure_part(study: Study, one: Comparison, drawn: dict[str, Figure]) -> Part:
+    shown: list[Table] = [
+        tables.with_columns(
+            tables.descriptives_table(study, [one]), ["condition", "n", "missing", "median", "mean", "sd"]
+        )
+    ]
+    if one.pairs:
+        keys = [
+            "first",
+            "second",
+            "n_pairs",
+            "n_nonzero",
+            "hodges_lehmann",
+            "rank_biserial",
+            "p",
+            "p_adjusted",
+            "planned",
+            "reason",
+        ]
+        shown.append(tables.with_columns(tables.pairs_table(study, [one]), keys))
+    if one.contrasts:
+        keys = ["label", "n_pairs", "hodges_lehmann", "rank_biserial", "p", "p_adjusted", "planned"]
+        shown.append(tables.with_columns(tables.contrasts_table(study, [one]), keys))
+    names = [f"points_{one.measure.id}", f"shifts_{one.measure.id}"]
+    standing = "primary" if one.primary else "exploratory"
+    return Part(
+        f"{one.measure.label} ({standing})",
+        (headline(study, one),),
+        tuple(drawn[name] for name in names if name in drawn),
+        tuple(shown),
+    )
+
+
+def _described(analysis: Analysis) -> list[Section]:
+    if not analysis.described:
+        return []
+    table = tables.with_columns(
+        tables.described_table(analysis.described), ["label", "occasion", "n", "missing", "median", "mean", "sd"]
+    )
+    return [Section("described", "Asked once, or before and after", (Part(tables=(table,)),))]
+
+
+def _preference(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
+    if analysis.preference is None:
+        return []
+    shown = [tables.preference_table(analysis.evidence.study, analysis.preference)]
+    tests = tables.preference_tests_table(analysis.preference)
+    if tests.rows:
+        shown.append(tables.with_columns(tests, ["test", "n", "value", "df", "w", "p", "p_kind"]))
+    figure = (drawn["preference"],) if "preference" in drawn else ()
+    return [Section("preference", "Preference", (Part(figures=figure, tables=tuple(shown)),))]
+
+
+def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
+    study = analysis.evidence.study
+    parts = []
+    if analysis.joint:
+        parts.append(
+            Part(
+                "Scores and interviews side by side",
+                tables=(
+                    tables.with_columns(
+                        tables.joint_table(study, analysis.joint),
+                        ["construct", "statistic", "interviews", "silent", "verdict", "reason", "inference"],
+                    ),
+                ),
+            )
+        )
+    if analysis.presence:
+        parts.append(Part("What was raised about which condition", figures=(drawn["code_by_condition"],)))
+    if analysis.agreement:
+        keys = ["round", "code", "n_units", "prevalence", "percent_agreement", "kappa", "ac1", "reason"]
+        shown = (
+            tables.rounds_table(analysis.agreement),
+            tables.with_columns(tables.agreement_table(study, analysis.agreement), keys),
+        )
+        parts.append(
+            Part(
+                "Agreement between raters", figures=(drawn["agreement"],) if "agreement" in drawn else (), tables=shown
+            )
+        )
+    return [Section("interviews", "Interviews", tuple(parts))] if parts else []
+
+
+def _cautions(analysis: Analysis) -> tuple[str, ...]:
+    study = analysis.evidence.study
+    told = [
+        f"{len(study.participants)} participants is a small sample: read the intervals before the p values. No significance is no proof of no difference.",
+        "Many tests were made. Only those the plan names are planned; what is marked exploratory suggests questions for a next study.",
+    ]
+    unvalidated = [one.title for one in study.instruments.values() if one.validation.lower().startswith("unvalidated")]
+    if unvalidated:
+        told.append(
+            f"The wording of {', '.join(unvalidated)} is unvalidated: reliability in this sample does not show what the scores mean."
+        )
+    if any(measure.asked == "before_after" for measure in analysis.described):
+        told.append(
+            f"Scores asked {' and '.join(OCCASIONS)} describe this group; scores of discomfort are no diagnosis."
+        )
+    if analysis.agreement:
+        told.append(tables.AGREEMENT_CAUTION)
+    told += [
+        "Answering alike is no proof of carelessness; nobody was left out but by the exclusions listed here.",
+        "The data are about people. Before sharing anything, check consent, the decision of the ethics board and local law; small groups can be recognised even without names.",
+    ]
+    return tuple(told)
