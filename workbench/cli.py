@@ -107,20 +107,29 @@ def check(
     What cannot be read, undeclared participants or conditions, duplicates and contradictions block. Missing answers, drop-outs and
     odd patterns are findings that the analysis states and goes on with. Answering alike is no proof of carelessness.
     """
+    from workbench.report.output import findings_text
     from workbench.report.tables import findings_table
     from workbench.results.chain import check_tables, collect
+
+    as_list = format is Form.text and table is None and out is None
 
     try:
         evidence = collect(study)
     except StudyError as error:
-        _show([findings_table(error.findings)], format, table, out)
-        typer.echo(f"{len(error.findings)} findings block the analysis.", err=True)
+        if as_list:
+            typer.echo(findings_text(error.findings, width=_width()), nl=False)
+        else:
+            _show([findings_table(error.findings)], format, table, out)
+        typer.echo(f"Findings that block the analysis: {len(error.findings)}.", err=True)
         raise typer.Exit(1) from None
     except WorkbenchError as error:
         _stop(error)
-    _show(check_tables(evidence), format, table, out)
+    findings, flow = check_tables(evidence)
+    if as_list:
+        typer.echo(findings_text(evidence.findings, width=_width()))
+    _show([flow] if as_list else [findings, flow], format, table, out)
     typer.echo(
-        f"Nothing blocks. {sum(one.severity == 'attention' for one in evidence.findings)} findings are worth a look.",
+        f"Nothing blocks. Findings worth a look: {sum(one.severity == 'attention' for one in evidence.findings)}.",
         err=True,
     )
 
@@ -345,7 +354,7 @@ def _stop(error: WorkbenchError) -> NoReturn:
     if isinstance(error, StudyError):
         for finding in error.findings:
             typer.echo(finding.sentence(), err=True)
-        typer.echo(f"{len(error.findings)} findings block. `workbench check` shows them as a table.", err=True)
+        typer.echo(f"Findings that block: {len(error.findings)}. `workbench check` shows them as a list.", err=True)
         raise typer.Exit(1)
     typer.echo(str(error), err=True)
     raise typer.Exit(2)

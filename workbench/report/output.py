@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from workbench.declared import nearest
-from workbench.errors import UsageError
+from workbench.errors import Finding, UsageError
 from workbench.files import write_atomically
-from workbench.report.table import Format, Table, render, to_json, to_text
+from workbench.report.table import Format, Table, printable, render, to_json, to_text, wrapped
+from workbench.report.tables import for_reading
 
 SUFFIXES = {"text": ".txt", "csv": ".csv", "json": ".json", "markdown": ".md", "html": ".html"}
 
@@ -43,7 +44,8 @@ def _named(tables: Sequence[Table], name: str) -> Table:
 
 
 def _one(table: Table, format: Format, width: int) -> str:
-    text = to_text(table, width=width) if format == "text" else render(table, format)
+    shown = table if format in ("csv", "json") else for_reading(table)
+    text = to_text(shown, width=width) if format == "text" else render(shown, format)
     return text if text.endswith("\n") else text + "\n"
 
 
@@ -55,3 +57,15 @@ def _together(tables: Sequence[Table], format: Format, width: int) -> str:
     if format == "json" and len(tables) > 1:
         return json.dumps([json.loads(to_json(table)) for table in tables], ensure_ascii=False, indent=2) + "\n"
     return "\n".join(_one(table, format, width) for table in tables)
+
+
+def findings_text(findings: Sequence[Finding], *, width: int) -> str:
+    """Findings as a list for the terminal: where, what was found, what to do."""
+    lines = []
+    for finding in findings:
+        where = ", ".join(part for part in (finding.file, finding.place) if part)
+        lines.append(printable(f"{finding.severity.upper()}  {finding.kind}{f': {where}' if where else ''}"))
+        for part in (finding.found, finding.remedy):
+            lines += [f"    {line}" for line in wrapped(printable(part), width - 4)] if part else []
+        lines.append("")
+    return "\n".join(lines)

@@ -805,14 +805,86 @@ def _joined(*remarks: str) -> str:
     return "; ".join(remark for remark in remarks if remark)
 
 
-def with_columns(table: Table, keys: Sequence[str]) -> Table:
-    """The table with some of its columns, for the page of a report or the width of a terminal."""
-    chosen = tuple(next(column for column in table.columns if column.key == key) for key in keys)
-    kept = {key for column in chosen for key in column.keys}
-    return Table(
-        table.name,
-        table.title,
-        chosen,
-        tuple({key: value for key, value in row.items() if key in kept} for row in table.rows),
-        table.notes,
+READING: dict[str, tuple[str, ...]] = {
+    "findings": ("severity", "kind", "file", "place", "found", "remedy"),
+    "participants": ("label", "n"),
+    "reliability": ("scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem", "reason"),
+    "reliability_levels": ("scale", "n_participants", "within", "between", "reason"),
+    "descriptives": ("measure", "condition", "n", "missing", "median", "mean", "sd"),
+    "described": ("label", "occasion", "n", "missing", "median", "mean", "sd"),
+    "omnibus": (
+        "measure",
+        "n_used",
+        "n_dropped",
+        "chi_square",
+        "df",
+        "p",
+        "p_adjusted",
+        "kendall_w",
+        "planned",
+        "reason",
+    ),
+    "pairs": (
+        "measure",
+        "first",
+        "second",
+        "n_pairs",
+        "n_nonzero",
+        "hodges_lehmann",
+        "rank_biserial",
+        "p",
+        "p_adjusted",
+        "planned",
+        "reason",
+    ),
+    "contrasts": (
+        "measure",
+        "label",
+        "n_pairs",
+        "n_nonzero",
+        "hodges_lehmann",
+        "rank_biserial",
+        "p",
+        "p_adjusted",
+        "planned",
+        "reason",
+    ),
+    "agreement_rounds": (
+        "round",
+        "kind",
+        "codebook_version",
+        "raters",
+        "participants",
+        "n_units",
+        "n_double",
+        "masi_alpha",
+        "reason",
+    ),
+    "agreement": ("round", "code", "n_units", "prevalence", "percent_agreement", "positive", "kappa", "ac1", "reason"),
+    "code_by_condition": (
+        "code",
+        "label",
+        "condition",
+        "participants",
+        "interviewed",
+        "mentions",
+        "in_favor",
+        "against",
+        "mixed",
+    ),
+}
+"""The columns that a person reads, of tables that have more; CSV and JSON always have all."""
+
+
+def for_reading(table: Table, *, without: Sequence[str] = ()) -> Table:
+    """The table with the columns a person reads, less those in `without` and remarks that are all empty."""
+    keys = READING.get(table.name, tuple(column.key for column in table.columns))
+    empty = {key for key in ("reason", "silent") if not any(row.get(key) for row in table.rows)}
+    chosen = tuple(
+        next(column for column in table.columns if column.key == key)
+        for key in keys
+        if key not in without and key not in empty
     )
+    kept = {key for column in chosen for key in column.keys}
+    rows = tuple({key: value for key, value in row.items() if key in kept} for row in table.rows)
+    return Table(table.name, table.title, chosen, rows, table.notes)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from math import isnan
 
@@ -14,7 +15,6 @@ from workbench.report import figures, tables
 from workbench.report.document import Part, Report, Section
 from workbench.report.figures import Figure
 from workbench.report.sentences import headline, method_sentences
-from workbench.report.table import Table
 from workbench.results.chain import Analysis, Progress
 from workbench.study import Study, plan_hash
 
@@ -26,29 +26,16 @@ def report_of(
     study = analysis.evidence.study
     drawn = list(_figures(analysis, progress))
     by_name = {figure.name: figure for figure in drawn}
-    sections = [
+    sections = (
         _participants(analysis),
-        _reliability(analysis, by_name),
-        *([_conditions(analysis, by_name)] if analysis.comparisons else []),
+        *_reliability(analysis, by_name),
+        *_conditions(analysis, by_name),
         *_described(analysis),
         *_preference(analysis, by_name),
         *_interviews(analysis, by_name),
-        Section("method", "How it was done", (Part(sentences=tuple(method_sentences(study, analysis.comparisons))),)),
-        Section(
-            "findings",
-            "Findings on the data",
-            (
-                Part(
-                    tables=(
-                        tables.with_columns(
-                            tables.findings_table(analysis.evidence.findings),
-                            ["severity", "kind", "file", "place", "found", "remedy"],
-                        ),
-                    )
-                ),
-            ),
-        ),
-    ]
+        _method(analysis),
+        _findings(analysis),
+    )
     headlines = tuple(
         (one.measure.label, "primary" if one.primary else "exploratory", headline(study, one))
         for one in analysis.comparisons
@@ -58,7 +45,7 @@ def report_of(
         study.declared.note,
         study.declared.language,
         headlines,
-        tuple(section for section in sections if section.parts),
+        sections,
         _cautions(analysis),
         tuple(facts),
     )
@@ -202,114 +189,95 @@ def _agreement_figure(analysis: Analysis) -> Figure:
 def _participants(analysis: Analysis) -> Section:
     evidence = analysis.evidence
     interviewed = len(evidence.codings.interviewed) if evidence.codings else None
-    flow = tables.flow_table(evidence.study, evidence.measures, interviewed)
-    return Section("participants", "Participants", (Part(tables=(tables.with_columns(flow, ["label", "n"]),)),))
+    return _section(
+        "participants",
+        "Participants",
+        Part(tables=(tables.flow_table(evidence.study, evidence.measures, interviewed),)),
+    )
 
 
-def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> Section:
+def _section(anchor: str, title: str, *parts: Part) -> Section:
+    """A section whose tables have the columns that a person reads."""
+    return Section(
+        anchor,
+        title,
+        tuple(replace(part, tables=tuple(tables.for_reading(table) for table in part.tables)) for part in parts),
+    )
+
+
+def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     if "reliability" not in drawn:
-        return Section("reliability", "Reliability", ())
+        return []
     study = analysis.evidence.study
     levels = tables.levels_table(study, analysis.reliabilities)
-    shown = (
-        *([tables.with_columns(levels, ["scale", "n_participants", "within", "between"])] if levels.rows else []),
-        tables.with_columns(
-            tables.reliability_table(study, analysis.reliabilities),
-            ["scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem"],
-        ),
-    )
-    return Section("reliability", "Reliability", (Part(figures=(drawn["reliability"],), tables=shown),))
+    shown = (*([levels] if levels.rows else []), tables.reliability_table(study, analysis.reliabilities))
+    return [_section("reliability", "Reliability", Part(figures=(drawn["reliability"],), tables=shown))]
 
 
-def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> Section:
+def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     study = analysis.evidence.study
-    return Section(
-        "conditions", "Conditions compared", tuple(_measure_part(study, one, drawn) for one in analysis.comparisons)
-    )
+    parts = [_measure_part(study, one, drawn) for one in analysis.comparisons]
+    return [Section("conditions", "Conditions compared", tuple(parts))] if parts else []
 
 
 def _measure_part(study: Study, one: Comparison, drawn: dict[str, Figure]) -> Part:
-    shown: list[Table] = [
-        tables.with_columns(
-            tables.descriptives_table(study, [one]), ["condition", "n", "missing", "median", "mean", "sd"]
-        )
-    ]
-    if one.pairs:
-        keys = [
-            "first",
-            "second",
-            "n_pairs",
-            "n_nonzero",
-            "hodges_lehmann",
-            "rank_biserial",
-            "p",
-            "p_adjusted",
-            "planned",
-            "reason",
-        ]
-        shown.append(tables.with_columns(tables.pairs_table(study, [one]), keys))
-    if one.contrasts:
-        keys = ["label", "n_pairs", "hodges_lehmann", "rank_biserial", "p", "p_adjusted", "planned"]
-        shown.append(tables.with_columns(tables.contrasts_table(study, [one]), keys))
+    shown = [tables.descriptives_table(study, [one])]
+    shown += [tables.pairs_table(study, [one])] if one.pairs else []
+    shown += [tables.contrasts_table(study, [one])] if one.contrasts else []
     names = [f"points_{one.measure.id}", f"shifts_{one.measure.id}"]
-    standing = "primary" if one.primary else "exploratory"
     return Part(
-        f"{one.measure.label} ({standing})",
+        f"{one.measure.label} ({'primary' if one.primary else 'exploratory'})",
         (headline(study, one),),
         tuple(drawn[name] for name in names if name in drawn),
-        tuple(shown),
+        tuple(tables.for_reading(table, without=("measure",)) for table in shown),
     )
 
 
 def _described(analysis: Analysis) -> list[Section]:
     if not analysis.described:
         return []
-    table = tables.with_columns(
-        tables.described_table(analysis.described), ["label", "occasion", "n", "missing", "median", "mean", "sd"]
-    )
-    return [Section("described", "Asked once, or before and after", (Part(tables=(table,)),))]
+    return [
+        _section(
+            "described", "Asked once, or before and after", Part(tables=(tables.described_table(analysis.described),))
+        )
+    ]
 
 
 def _preference(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     if analysis.preference is None:
         return []
-    shown = [tables.preference_table(analysis.evidence.study, analysis.preference)]
     tests = tables.preference_tests_table(analysis.preference)
-    if tests.rows:
-        shown.append(tables.with_columns(tests, ["test", "n", "value", "df", "w", "p", "p_kind"]))
+    shown = (tables.preference_table(analysis.evidence.study, analysis.preference), *([tests] if tests.rows else []))
     figure = (drawn["preference"],) if "preference" in drawn else ()
-    return [Section("preference", "Preference", (Part(figures=figure, tables=tuple(shown)),))]
+    return [_section("preference", "Preference", Part(figures=figure, tables=shown))]
 
 
 def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     study = analysis.evidence.study
     parts = []
     if analysis.joint:
-        parts.append(
-            Part(
-                "Scores and interviews side by side",
-                tables=(
-                    tables.with_columns(
-                        tables.joint_table(study, analysis.joint),
-                        ["construct", "statistic", "interviews", "silent", "verdict", "reason", "inference"],
-                    ),
-                ),
-            )
-        )
+        parts.append(Part("Scores and interviews side by side", tables=(tables.joint_table(study, analysis.joint),)))
     if analysis.presence:
         parts.append(Part("What was raised about which condition", figures=(drawn["code_by_condition"],)))
     if analysis.agreement:
-        keys = ["round", "code", "n_units", "prevalence", "percent_agreement", "kappa", "ac1", "reason"]
-        shown = (
-            tables.rounds_table(analysis.agreement),
-            tables.with_columns(tables.agreement_table(study, analysis.agreement), keys),
-        )
-        parts.append(
-            Part(
-                "Agreement between raters", figures=(drawn["agreement"],) if "agreement" in drawn else (), tables=shown
-            )
-        )
-    return [Section("interviews", "Interviews", tuple(parts))] if parts else []
+        figure = (drawn["agreement"],) if "agreement" in drawn else ()
+        shown = (tables.rounds_table(analysis.agreement), tables.agreement_table(study, analysis.agreement))
+        parts.append(Part("Agreement between raters", figures=figure, tables=shown))
+    return [_section("interviews", "Interviews", *parts)] if parts else []
+
+
+def _method(analysis: Analysis) -> Section:
+    return _section(
+        "method",
+        "How it was done",
+        Part(sentences=tuple(method_sentences(analysis.evidence.study, analysis.comparisons))),
+    )
+
+
+def _findings(analysis: Analysis) -> Section:
+    return _section(
+        "findings", "Findings on the data", Part(tables=(tables.findings_table(analysis.evidence.findings),))
+    )
 
 
 def _cautions(analysis: Analysis) -> tuple[str, ...]:
