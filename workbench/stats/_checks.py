@@ -24,7 +24,9 @@ def number_array(name: str, values: ArrayLike, *, dimensions: int) -> FloatArray
     try:
         array = np.array(values, dtype=np.float64)
     except (TypeError, ValueError):
-        raise ArgumentError(f"`{name}` holds something that is not a number, or rows of unequal length; numbers and NaN (missing) are needed.") from None
+        raise ArgumentError(
+            f"`{name}` holds something that is not a number, or rows of unequal length; numbers and NaN (missing) are needed."
+        ) from None
     if array.ndim != dimensions:
         raise ArgumentError(f"`{name}` has {array.ndim} dimension(s) {array.shape}; {dimensions} are needed.")
     if np.isinf(array).any():
@@ -39,7 +41,9 @@ def at_least(name: str, what: str, found: int, needed: int) -> None:
 
 def same_length(first: str, a: Sequence[Any] | NDArray[Any], second: str, b: Sequence[Any] | NDArray[Any]) -> None:
     if len(a) != len(b):
-        raise ArgumentError(f"`{first}` has {len(a)} values and `{second}` has {len(b)}; they must have as many as each other.")
+        raise ArgumentError(
+            f"`{first}` has {len(a)} values and `{second}` has {len(b)}; they must have as many as each other."
+        )
 
 
 def one_of(name: str, value: object, choices: Sequence[str]) -> None:
@@ -69,7 +73,9 @@ def complete_rows(values: FloatArray) -> tuple[FloatArray, int]:
 
 def largest_magnitude(*arrays: FloatArray) -> float:
     """The largest finite |value| among the inputs: the scale that the tie rule is relative to."""
-    return max((float(np.nanmax(np.abs(array))) for array in arrays if array.size and not np.isnan(array).all()), default=0.0)
+    return max(
+        (float(np.nanmax(np.abs(array))) for array in arrays if array.size and not np.isnan(array).all()), default=0.0
+    )
 
 
 def with_ties(values: FloatArray, scale: float) -> FloatArray:
