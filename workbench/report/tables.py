@@ -364,6 +364,7 @@ def omnibus_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         Column("p_exact_error", "Error of p", "number", 4),
         Column("f", "F", "number"),
         Column("p_f", "p of F", "p"),
+        Column("shown", "Shown", help="Whether the adjusted p is at or below the level."),
         Column("reason", "Remark"),
     )
     rows = []
@@ -393,6 +394,7 @@ def omnibus_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
                 },
                 **_bounds("kendall_w", result.kendall_w_interval),
                 **_test(one.omnibus.test),
+                "shown": _shown(one, one.omnibus.test),
             }
         )
     notes = [
@@ -423,11 +425,12 @@ _SIGNED_RANK_COLUMNS = (
         4,
         help="Had this comparison alone been as extreme as its ties and zeros allow.",
     ),
+    Column("shown", "Shown", help="Whether the adjusted p is at or below the level."),
     Column("reason", "Remark"),
 )
 
 
-def _signed_rank(result: SignedRankTest, test: Test, remark: str) -> dict[str, object]:
+def _signed_rank(result: SignedRankTest, test: Test) -> dict[str, object]:
     fields = (
         "n_pairs",
         "n_dropped",
@@ -448,7 +451,7 @@ def _signed_rank(result: SignedRankTest, test: Test, remark: str) -> dict[str, o
         "hodges_lehmann_level": result.hodges_lehmann_interval.level,
         **_test(test),
         "p_adjusted_attainable": test.attainable,
-        "reason": _joined(result.reason, remark),
+        "reason": result.reason,
     }
 
 
@@ -459,6 +462,7 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         Column("measure", "Measure"),
         Column("first", "First"),
         Column("second", "Second"),
+        Column("pair", "Pair"),
         *_SIGNED_RANK_COLUMNS,
     )
     rows = tuple(
@@ -466,7 +470,9 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             "measure": one.measure.id,
             "first": labels[pair.first],
             "second": labels[pair.second],
-            **_signed_rank(pair.result, pair.test, _pair_remark(one, pair.test, gated=pair.gated)),
+            "pair": f"{labels[pair.first]} − {labels[pair.second]}",
+            **_signed_rank(pair.result, pair.test),
+            "shown": _shown(one, pair.test, gated=pair.gated),
         }
         for one in comparisons
         for pair in one.pairs
@@ -482,18 +488,29 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
     }[study.plan.zeros]
     notes = (
         f"Signed-rank tests of first minus second over {cases}; {rule}. The shift keeps zero differences.",
+        *_reading_note(study),
         SMALL_SAMPLE,
     )
     return Table("pairs", "Pairs of conditions", columns, rows, notes)
 
 
-def _pair_remark(comparison: Comparison, test: Test, *, gated: bool) -> str:
-    remarks = []
-    if test.attainable > comparison.level:
-        remarks.append("with its ties and zeros this comparison could never have reached the level")
-    if gated:
-        remarks.append("the omnibus test was not below the level, so the plan lets no pair count as shown")
-    return "; ".join(remarks)
+def _reading_note(study: Study) -> list[str]:
+    gate = (
+        " “no: omnibus”: the plan lets pairs count only behind an omnibus test at or below the level."
+        if study.plan.omnibus_gates_pairs
+        else ""
+    )
+    return [
+        f"Shown: the adjusted p is at or below {study.plan.level:g}.{gate} "
+        "“could not be”: with its ties and zeros the comparison could never have reached the level."
+    ]
+
+
+def _shown(comparison: Comparison, test: Test, *, gated: bool = False) -> str:
+    """Whether a test counts as shown: "yes", or why not."""
+    if comparison.shown(test):
+        return "no: omnibus" if gated else "yes"
+    return "could not be" if test.attainable > comparison.level else "no"
 
 
 def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
@@ -509,7 +526,8 @@ def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             "measure": one.measure.id,
             "contrast": contrast.contrast.id,
             "label": contrast.contrast.label,
-            **_signed_rank(contrast.result, contrast.test, _pair_remark(one, contrast.test, gated=False)),
+            **_signed_rank(contrast.result, contrast.test),
+            "shown": _shown(one, contrast.test),
         }
         for one in comparisons
         for contrast in one.contrasts
@@ -821,19 +839,20 @@ READING: dict[str, tuple[str, ...]] = {
         "p",
         "p_adjusted",
         "kendall_w",
+        "shown",
         "planned",
         "reason",
     ),
     "pairs": (
         "measure",
-        "first",
-        "second",
+        "pair",
         "n_pairs",
         "n_nonzero",
         "hodges_lehmann",
         "rank_biserial",
         "p",
         "p_adjusted",
+        "shown",
         "planned",
         "reason",
     ),
@@ -846,6 +865,7 @@ READING: dict[str, tuple[str, ...]] = {
         "rank_biserial",
         "p",
         "p_adjusted",
+        "shown",
         "planned",
         "reason",
     ),

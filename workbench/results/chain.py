@@ -164,21 +164,27 @@ def score_tables(evidence: Evidence) -> list[Table]:
 
 def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[Table]:
     """The tables of `reliability`."""
-    return [tables.reliability_table(study, found), tables.levels_table(study, found), tables.items_table(study, found)]
+    made = [
+        tables.reliability_table(study, found),
+        tables.levels_table(study, found),
+        tables.items_table(study, found),
+    ]
+    return [table for table in made if table.rows]
 
 
 def comparison_tables(
     study: Study, found: Sequence[Comparison], described: dict[Measure, list[Description]]
 ) -> list[Table]:
-    """The tables of `compare`, what was found first."""
+    """The tables of `compare` that have something to say, what was found first."""
     made = [
         tables.headlines_table(study, found),
         tables.descriptives_table(study, found),
         tables.omnibus_table(study, found),
         tables.pairs_table(study, found),
         tables.contrasts_table(study, found),
+        tables.described_table(described),
     ]
-    return made + ([tables.described_table(described)] if described else [])
+    return [table for table in made if table.rows]
 
 
 def preference_tables(study: Study, found: Preference | None) -> list[Table]:
