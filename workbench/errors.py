@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["blocks", "attention", "note"]
+SEVERITIES: tuple[Severity, ...] = ("blocks", "attention", "note")
 
 
 class WorkbenchError(Exception):

@@ -73,7 +73,8 @@ class Column:
 class Table:
     """What a table says: columns, rows of raw values by column key, a title, and notes below.
 
-    `name` is the stem of its file and the name that a command asks for. Values are text, whole numbers,
+    `name` is the stem of its file and the name that a command asks for. `group` names columns whose values
+    people read as a heading over the rows that share them; for machines they are columns like others. Values are text, whole numbers,
     floats or bools (of numpy, too); NaN and None are undefined. Raises ArgumentError where a row's keys are
     not exactly those that the columns name, a key is named twice, or a value does not fit its column.
     """
@@ -83,6 +84,7 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[Mapping[str, object], ...]
     notes: tuple[str, ...] = ()
+    group: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         file_stem("name", self.name)
@@ -98,6 +100,22 @@ class Table:
             _check_keys(number, row, keys)
             for column in self.columns:
                 _check_values(number, row, column)
+
+    @property
+    def read_columns(self) -> tuple[Column, ...]:
+        """The columns that people read as columns."""
+        return tuple(column for column in self.columns if column.key not in self.group)
+
+    def groups(self) -> list[tuple[str, list[int]]]:
+        """Heading and row numbers of each run of rows that share the values of `group`; one without heading without it."""
+        headings = [column for column in self.columns if column.key in self.group]
+        found: list[tuple[str, list[int]]] = []
+        for number, row in enumerate(self.rows):
+            heading = " · ".join(filter(None, (_shown_cell(row, column) for column in headings)))
+            if not found or found[-1][0] != heading:
+                found.append((heading, []))
+            found[-1][1].append(number)
+        return found
 
 
 def file_stem(argument: str, name: str) -> None:
@@ -205,9 +223,9 @@ def show_interval(low: object, high: object, column: Column) -> str:
 
 
 def _shown_parts(row: Mapping[str, object], column: Column) -> tuple[str, str]:
-    """The value and its interval; where all three are undefined the interval is not shown."""
+    """The value and its interval; an interval without both ends is not shown."""
     values = [_plain(row[key]) for key in column.keys]
-    if len(values) == 1 or all(map(_undefined, values)):
+    if len(values) == 1 or all(map(_undefined, values[1:])):
         return show(values[0], column), ""
     return show(values[0], column), show_interval(values[1], values[2], column)
 
@@ -253,7 +271,7 @@ def wrapped(text: str, width: int) -> list[str]:
     lines = []
     for paragraph in printable(text).split("\n"):
         line = ""
-        for word in paragraph.split(" "):
+        for word in re.split(r"(?<![=<>−]) (?![=<>−])", paragraph):
             for piece in _pieces(word, width):
                 joined = f"{line} {piece}" if line else piece
                 if display_width(joined) <= width:
@@ -286,7 +304,7 @@ def to_text(table: Table, *, width: int = 100) -> str:
     """
     if width < 20:
         raise ArgumentError(f"`width` is {width}; at least 20 places are needed.")
-    cells = [_aligned_cells(table, column) for column in table.columns]
+    cells = [_aligned_cells(table, column) for column in table.read_columns]
     widths = _column_widths(table, cells, width)
     body = _grid(table, cells, widths) if widths else _blocks(table, width)
     if not table.rows:
@@ -318,7 +336,7 @@ def _padded(text: str, width: int, *, right: bool) -> str:
 def _column_widths(table: Table, cells: list[list[str]], width: int) -> list[int]:
     """Widths that fit into `width`: as wide as wanted, or text and labels narrowed; empty where nothing fits."""
     wanted, widths = [], []
-    for column, shown in zip(table.columns, cells, strict=True):
+    for column, shown in zip(table.read_columns, cells, strict=True):
         label = printable(column.label)
         widest = max((display_width(line) for cell in shown for line in printable(cell).split("\n")), default=0)
         longest_word = max(map(display_width, label.split()), default=0)
@@ -336,19 +354,23 @@ def _column_widths(table: Table, cells: list[list[str]], width: int) -> list[int
 
 
 def _grid(table: Table, cells: list[list[str]], widths: list[int]) -> list[str]:
-    labels = [wrapped(column.label, width) for column, width in zip(table.columns, widths, strict=True)]
+    columns = table.read_columns
+    labels = [wrapped(column.label, width) for column, width in zip(columns, widths, strict=True)]
     height = max(map(len, labels))
     lines = _grid_lines(table, [[""] * (height - len(label)) + label for label in labels], widths)
     lines.append(_GAP.join("─" * width for width in widths))
-    for row in zip(*cells, strict=True):
-        lines += _grid_lines(
-            table,
-            [
-                wrapped(cell, width) if column.kind == "text" else [cell]
-                for cell, column, width in zip(row, table.columns, widths, strict=True)
-            ],
-            widths,
-        )
+    for place, (heading, numbers) in enumerate(table.groups()):
+        if heading:
+            lines += [""] * bool(place) + wrapped(heading, sum(widths) + len(_GAP) * (len(widths) - 1))
+        for number in numbers:
+            lines += _grid_lines(
+                table,
+                [
+                    wrapped(cell[number], width) if column.kind == "text" else [cell[number]]
+                    for cell, column, width in zip(cells, columns, widths, strict=True)
+                ],
+                widths,
+            )
     return lines
 
 
@@ -356,7 +378,7 @@ def _grid_lines(table: Table, cells: list[list[str]], widths: list[int]) -> list
     return [
         _GAP.join(
             _padded(cell[line] if line < len(cell) else "", width, right=column.kind != "text")
-            for cell, column, width in zip(cells, table.columns, widths, strict=True)
+            for cell, column, width in zip(cells, table.read_columns, widths, strict=True)
         )
         for line in range(max(map(len, cells)))
     ]
@@ -429,9 +451,13 @@ def _json_value(value: object) -> object:
 
 def to_markdown(table: Table) -> str:
     """`table` as a pipe table of GitHub Flavored Markdown, its title in bold above and its notes below."""
-    header = [_markdown(column.label) for column in table.columns]
-    dashes = ["---" if column.kind == "text" else "---:" for column in table.columns]
-    body = [[_markdown(_shown_cell(row, column)) for column in table.columns] for row in table.rows]
+    columns = table.read_columns
+    header = [_markdown(column.label) for column in columns]
+    dashes = ["---" if column.kind == "text" else "---:" for column in columns]
+    body = []
+    for heading, numbers in table.groups():
+        body += [[f"**{_markdown(heading)}**"] + [""] * (len(columns) - 1)] if heading else []
+        body += [[_markdown(_shown_cell(table.rows[number], column)) for column in columns] for number in numbers]
     lines = [f"| {' | '.join(cells)} |" for cells in (header, dashes, *body)]
     title = _markdown(table.title)
     parts = [f"**{title}**"] * bool(title) + ["\n".join(lines)] + [f"*Note.* {_markdown(note)}" for note in table.notes]
@@ -446,12 +472,18 @@ def _markdown(text: str) -> str:
 
 def to_html(table: Table) -> str:
     """`table` as an HTML <table> with caption and scopes, followed by its notes; a number has the class "num"."""
-    head = "".join(_header_cell(column) for column in table.columns)
-    rows = "\n".join(f"<tr>{''.join(_body_cells(table, row))}</tr>" for row in table.rows)
+    head = "".join(_header_cell(column) for column in table.read_columns)
+    bodies = "\n".join(_html_body(table, heading, numbers) for heading, numbers in table.groups() or [("", [])])
     notes = "".join(f'<p class="note">{_html(note)}</p>\n' for note in table.notes)
     caption = f"<caption>{_html(table.title)}</caption>"
-    body = f"<thead>\n<tr>{head}</tr>\n</thead>\n<tbody>\n{rows}\n</tbody>"
-    return f"<table>\n{caption}\n{body}\n</table>\n{notes}"
+    return f"<table>\n{caption}\n<thead>\n<tr>{head}</tr>\n</thead>\n{bodies}\n</table>\n{notes}"
+
+
+def _html_body(table: Table, heading: str, numbers: Sequence[int]) -> str:
+    span = len(table.read_columns)
+    over = f'<tr><th scope="rowgroup" colspan="{span}" dir="auto">{_html(heading)}</th></tr>\n' if heading else ""
+    rows = "\n".join(f"<tr>{''.join(_body_cells(table, table.rows[number]))}</tr>" for number in numbers)
+    return f"<tbody>\n{over}{rows}\n</tbody>"
 
 
 def _header_cell(column: Column) -> str:
@@ -462,7 +494,7 @@ def _header_cell(column: Column) -> str:
 
 def _body_cells(table: Table, row: Mapping[str, object]) -> Iterator[str]:
     """The cells of one row; a first column of text heads its row. Text takes its own reading direction."""
-    for place, column in enumerate(table.columns):
+    for place, column in enumerate(table.read_columns):
         shown = _html(_shown_cell(row, column))
         if column.kind != "text":
             yield f'<td class="num">{shown}</td>'

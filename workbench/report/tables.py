@@ -17,7 +17,7 @@ from workbench.errors import Finding
 from workbench.joint_display import JointRow
 from workbench.measure import Measure
 from workbench.report.sentences import headline, joint_statistic, threshold_sentence
-from workbench.report.table import Column, Kind, Table
+from workbench.report.table import Column, Kind, Table, show
 from workbench.stats.comparison import SignedRankTest
 from workbench.stats.intervals import Interval
 from workbench.study import Study
@@ -26,6 +26,7 @@ SMALL_SAMPLE = "With samples of this size intervals are wide; no significance is
 UNVALIDATED = "Reliability is not validity: it does not show that a scale measures what it is named after."
 AGREEMENT_CAUTION = "Agreement is not validity, and no coefficient rates a rater."
 FEW_CLUSTERS = "With fewer than 15 participants the resampled intervals are too narrow (known from simulation)."
+_SHARE = Column("share", "", "share")
 NOT_MENTIONED = "Counts are participants who raised a code; not mentioning something is not disagreeing with it."
 
 
@@ -70,7 +71,7 @@ def flow_table(study: Study, measures: Sequence[Measure], interviewed: int | Non
         rows.append(("interviewed", "Interviewed", interviewed))
     columns = (Column("step", "Step"), Column("label", "Participants"), Column("n", "n", "count"))
     notes = tuple(
-        f"Excluded: {one.participant}{f' in {study.condition_labels[one.condition]}' if one.condition else ''}{f' ({_listed(one.measures)})' if one.measures else ''}: {one.reason}."
+        f"Excluded: {one.participant}{f' in {study.condition_labels[one.condition]}' if one.condition else ''}{f' ({_listed(one.measures)})' if one.measures else ''}: {one.reason.rstrip('.')}."
         for one in study.declared.exclusions
     )
     return Table(
@@ -181,6 +182,7 @@ def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -
         columns,
         tuple(rows),
         tuple(notes + ([threshold] if threshold else [])),
+        ("scale",),
     )
 
 
@@ -246,7 +248,7 @@ def items_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Tabl
         for place, item in enumerate(one.measure.items)
     )
     note = "Reversed items are shown after reversal. Dropping items because of this table, in this sample, makes alpha look better than it is."
-    return Table("items", "Items", columns, rows, (note,))
+    return Table("items", "Items", columns, rows, (note,), ("scale", "setting"))
 
 
 _DESCRIPTION_COLUMNS = (
@@ -289,7 +291,9 @@ def descriptives_table(study: Study, comparisons: Sequence[Comparison]) -> Table
         Column("condition", "Condition"),
         *_DESCRIPTION_COLUMNS,
     )
-    return Table("descriptives", "Measures by condition", columns, rows, ("Mdn with its lower and upper quartile.",))
+    return Table(
+        "descriptives", "Measures by condition", columns, rows, ("Mdn with its lower and upper quartile.",), ("label",)
+    )
 
 
 def described_table(described: Mapping[Measure, Sequence[Description]]) -> Table:
@@ -306,15 +310,21 @@ def described_table(described: Mapping[Measure, Sequence[Description]]) -> Table
         *_DESCRIPTION_COLUMNS,
     )
     notes = ("Described only: these were not asked once per condition. Scores of discomfort are no diagnosis.",)
-    return Table("described", "Measures asked once or before and after", columns, rows, notes)
+    return Table("described", "Measures asked once or before and after", columns, rows, notes, ("label",))
 
 
 def headlines_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
     """One sentence per measure."""
-    columns = (Column("measure", "Measure"), Column("standing", "Standing"), Column("headline", "What was found"))
+    columns = (
+        Column("measure", "Measure id"),
+        Column("label", "Measure"),
+        Column("standing", "Standing"),
+        Column("headline", "What was found"),
+    )
     rows = tuple(
         {
             "measure": one.measure.id,
+            "label": one.measure.label,
             "standing": "primary" if one.primary else "exploratory",
             "headline": headline(study, one),
         }
@@ -400,7 +410,7 @@ def omnibus_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
     notes = [
         "Friedman's test over participants with a value in every condition; W is Kendall's, F is Iman and Davenport's."
     ]
-    notes += [f"{one.measure.id}: {one.reason}." for one in comparisons if one.reason]
+    notes += [f"{one.measure.id}: {one.reason.rstrip('.')}." for one in comparisons if one.reason]
     return Table("omnibus", "Differences between the conditions", columns, tuple(rows), tuple(notes))
 
 
@@ -491,26 +501,26 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         *_reading_note(study),
         SMALL_SAMPLE,
     )
-    return Table("pairs", "Pairs of conditions", columns, rows, notes)
+    return Table("pairs", "Pairs of conditions", columns, rows, notes, ("measure", "planned", "family"))
 
 
 def _reading_note(study: Study) -> list[str]:
     gate = (
-        " “no: omnibus”: the plan lets pairs count only behind an omnibus test at or below the level."
+        " “gated”: the plan lets pairs count only behind an omnibus test at or below the level."
         if study.plan.omnibus_gates_pairs
         else ""
     )
     return [
         f"Shown: the adjusted p is at or below {study.plan.level:g}.{gate} "
-        "“could not be”: with its ties and zeros the comparison could never have reached the level."
+        "“never”: with its ties and zeros the comparison could never have reached the level."
     ]
 
 
 def _shown(comparison: Comparison, test: Test, *, gated: bool = False) -> str:
     """Whether a test counts as shown: "yes", or why not."""
     if comparison.shown(test):
-        return "no: omnibus" if gated else "yes"
-    return "could not be" if test.attainable > comparison.level else "no"
+        return "gated" if gated else "yes"
+    return "never" if test.attainable > comparison.level else "no"
 
 
 def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
@@ -538,6 +548,7 @@ def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         columns,
         rows,
         ("Signed-rank tests of each participant's weighted sum of conditions against zero.",),
+        ("measure", "planned", "family"),
     )
 
 
@@ -651,7 +662,9 @@ def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
                     "code": code.code,
                     "n_units": code.n_units,
                     "n_single": code.n_single,
-                    "prevalence": ", ".join(f"{rater} {share:.0%}" for rater, share in code.prevalence.items()),
+                    "prevalence": ", ".join(
+                        f"{rater} {show(share, _SHARE)}" for rater, share in code.prevalence.items()
+                    ),
                     "percent_agreement": code.percent.value,
                     "positive": code.specific.positive,
                     "negative": code.specific.negative,
@@ -681,6 +694,7 @@ def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
         columns,
         tuple(rows),
         tuple(notes + ([threshold] if threshold else [])),
+        ("round", "kind", "codebook_version"),
     )
 
 
@@ -721,12 +735,37 @@ def rounds_table(rounds: Sequence[RoundAgreement]) -> Table:
 
 
 def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> Table:
-    """How many of those interviewed raised each code, about anything and about each condition."""
-    labels = study.condition_labels
-    names = study.declared.interviews.code_labels if study.declared.interviews else {}
+    """A row per code: how many of those interviewed raised it about anything and about each condition."""
     columns = (
         Column("code", "Code"),
         Column("label", "In words"),
+        Column("interviewed", "Interviewed", "count"),
+        Column("participants", "Raised it", "count", help="Participants who raised the code about anything."),
+        Column("mentions", "Units", "count", help="Units to which the code was applied."),
+        *(Column(condition, label, "count") for condition, label in study.condition_labels.items()),
+    )
+    names = _code_labels(study)
+    counts = {(one.code, one.condition): one.participants for one in presence}
+    rows = tuple(
+        {
+            "code": one.code,
+            "label": names.get(one.code, ""),
+            "interviewed": one.interviewed,
+            "participants": one.participants,
+            "mentions": one.mentions,
+            **{condition: counts[one.code, condition] for condition in study.conditions},
+        }
+        for one in presence
+        if one.condition == ANY
+    )
+    notes = (NOT_MENTIONED, "Under each condition: participants who raised the code about that condition.")
+    return Table("code_by_condition", "Codes by condition", columns, rows, notes)
+
+
+def code_stances_table(study: Study, presence: Sequence[CodePresence]) -> Table:
+    """A row per code and condition: participants, units, and participants by stance."""
+    columns = (
+        Column("code", "Code"),
         Column("condition", "About"),
         Column("participants", "Participants", "count"),
         Column("interviewed", "of", "count"),
@@ -739,8 +778,7 @@ def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> T
     rows = tuple(
         {
             "code": one.code,
-            "label": names.get(one.code, ""),
-            "condition": "anything" if one.condition == ANY else labels[one.condition],
+            "condition": "anything" if one.condition == ANY else study.condition_labels[one.condition],
             "participants": one.participants,
             "interviewed": one.interviewed,
             "share": one.participants / one.interviewed if one.interviewed else nan,
@@ -750,14 +788,14 @@ def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> T
             "mixed": one.mixed,
         }
         for one in presence
+        if one.participants
     )
-    return Table(
-        "code_by_condition",
-        "Codes by condition",
-        columns,
-        rows,
-        (NOT_MENTIONED, "For, against and mixed count participants with at least one unit of that stance."),
-    )
+    note = "For, against and mixed count participants with at least one unit of that stance. Empty rows are left out."
+    return Table("code_stances", "Codes by condition and stance", columns, rows, (note,), ("code",))
+
+
+def _code_labels(study: Study) -> dict[str, str]:
+    return study.declared.interviews.code_labels if study.declared.interviews else {}
 
 
 def joint_table(study: Study, rows: Sequence[JointRow]) -> Table:
@@ -823,12 +861,16 @@ def _joined(*remarks: str) -> str:
     return "; ".join(remark for remark in remarks if remark)
 
 
+ROW_NAMES = frozenset(("measure", "scale", "setting", "pair", "label", "item", "round", "code", "test"))
+"""Columns that name a row in a note about it."""
+
 READING: dict[str, tuple[str, ...]] = {
+    "headlines": ("label", "standing", "headline"),
     "findings": ("severity", "kind", "file", "place", "found", "remedy"),
     "participants": ("label", "n"),
     "reliability": ("scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem", "reason"),
     "reliability_levels": ("scale", "n_participants", "within", "between", "reason"),
-    "descriptives": ("measure", "condition", "n", "missing", "median", "mean", "sd"),
+    "descriptives": ("label", "condition", "n", "missing", "median", "mean", "sd"),
     "described": ("label", "occasion", "n", "missing", "median", "mean", "sd"),
     "omnibus": (
         "measure",
@@ -845,6 +887,8 @@ READING: dict[str, tuple[str, ...]] = {
     ),
     "pairs": (
         "measure",
+        "planned",
+        "family",
         "pair",
         "n_pairs",
         "n_nonzero",
@@ -853,11 +897,12 @@ READING: dict[str, tuple[str, ...]] = {
         "p",
         "p_adjusted",
         "shown",
-        "planned",
         "reason",
     ),
     "contrasts": (
         "measure",
+        "planned",
+        "family",
         "label",
         "n_pairs",
         "n_nonzero",
@@ -866,7 +911,6 @@ READING: dict[str, tuple[str, ...]] = {
         "p",
         "p_adjusted",
         "shown",
-        "planned",
         "reason",
     ),
     "agreement_rounds": (
@@ -880,31 +924,47 @@ READING: dict[str, tuple[str, ...]] = {
         "masi_alpha",
         "reason",
     ),
-    "agreement": ("round", "code", "n_units", "prevalence", "percent_agreement", "positive", "kappa", "ac1", "reason"),
-    "code_by_condition": (
+    "agreement": (
+        "round",
+        "kind",
+        "codebook_version",
         "code",
-        "label",
-        "condition",
-        "participants",
-        "interviewed",
-        "mentions",
-        "in_favor",
-        "against",
-        "mixed",
+        "n_units",
+        "prevalence",
+        "percent_agreement",
+        "positive",
+        "kappa",
+        "ac1",
+        "reason",
     ),
 }
 """The columns that a person reads, of tables that have more; CSV and JSON always have all."""
 
 
 def for_reading(table: Table, *, without: Sequence[str] = ()) -> Table:
-    """The table with the columns a person reads, less those in `without` and remarks that are all empty."""
+    """The table with the columns a person reads, less those in `without`; remarks on rows become notes."""
     keys = READING.get(table.name, tuple(column.key for column in table.columns))
-    empty = {key for key in ("reason", "silent") if not any(row.get(key) for row in table.rows)}
-    chosen = tuple(
-        next(column for column in table.columns if column.key == key)
-        for key in keys
-        if key not in without and key not in empty
-    )
+    empty = {key for key in ("silent", "spearman_brown") if not any(_given(row.get(key)) for row in table.rows)}
+    hidden = {*without, *empty, "reason"}
+    chosen = tuple(next(column for column in table.columns if column.key == key) for key in keys if key not in hidden)
     kept = {key for column in chosen for key in column.keys}
     rows = tuple({key: value for key, value in row.items() if key in kept} for row in table.rows)
-    return Table(table.name, table.title, chosen, rows, table.notes)
+    group = tuple(key for key in table.group if key in kept)
+    return Table(table.name, table.title, chosen, rows, (*table.notes, *_remarks(table, chosen)), group)
+
+
+def _given(value: object) -> bool:
+    return bool(value) and value == value
+
+
+def _remarks(table: Table, columns: Sequence[Column]) -> list[str]:
+    """Each different `reason`, with the names of the rows it holds for."""
+    names = [column for column in columns if column.kind == "text" and column.key in ROW_NAMES]
+    rows: dict[str, list[str]] = {}
+    for row in table.rows:
+        if row.get("reason"):
+            rows.setdefault(str(row["reason"]), []).append(" ".join(show(row[column.key], column) for column in names))
+    return [
+        f"{_listed(where)}: {reason.rstrip('.')}." if any(where) else f"{reason.rstrip('.')}."
+        for reason, where in rows.items()
+    ]

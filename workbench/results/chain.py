@@ -12,7 +12,7 @@ from workbench.analysis.preference import Preference, preference
 from workbench.analysis.reliability import ScaleReliability, reliabilities
 from workbench.coding.codings import Codings, codings_that_count, read_codings
 from workbench.coding.presence import CodePresence, code_presence
-from workbench.errors import Finding, StudyError
+from workbench.errors import SEVERITIES, Finding, StudyError
 from workbench.files import gathering
 from workbench.joint_display import JointRow, joint_rows
 from workbench.measure import Measure, settings
@@ -67,6 +67,7 @@ def collect(folder: Path) -> Evidence:
     findings = [*quality_findings(study, responses, measures, log), *trials.findings]
     findings += preferences.findings if preferences else ()
     findings += codings.findings if codings else ()
+    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Evidence(study, responses, measures, log, preferences, codings, tuple(findings))
 
 
@@ -198,10 +199,13 @@ def agreement_tables(study: Study, found: Sequence[RoundAgreement]) -> list[Tabl
 
 
 def joint_tables(study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence]) -> list[Table]:
-    """The tables of `joint`."""
-    return ([tables.joint_table(study, rows)] if rows else []) + (
-        [tables.code_by_condition_table(study, presence)] if presence else []
-    )
+    """The tables of `joint` that have something to say."""
+    made = [
+        tables.joint_table(study, rows),
+        tables.code_by_condition_table(study, presence),
+        tables.code_stances_table(study, presence),
+    ]
+    return [table for table in made if table.rows]
 
 
 def all_tables(analysis: Analysis) -> Iterator[Table]:
