@@ -3,12 +3,28 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from workbench.results.demo import run_demo
+
 REFERENCES = Path(__file__).parent / "references"
+
+
+@dataclass(frozen=True)
+class Demo:
+    """Where the demo study and its results lie, and what the command says about it."""
+
+    folder: Path
+    results: Path
+    lines: tuple[str, ...]
+
+    def rows(self, table: str) -> list[dict]:
+        """The rows of a table of the results."""
+        return json.loads((self.results / "tables" / f"{table}.json").read_text(encoding="utf-8"))["rows"]
 
 
 @pytest.fixture(scope="session")
@@ -20,3 +36,11 @@ def published() -> dict[str, dict]:
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo study in a temporary folder, with its results written once."""
+    folder = tmp_path_factory.mktemp("demo") / "practice-kitchen"
+    lines = run_demo(folder)
+    return Demo(folder, folder / "results", tuple(lines))

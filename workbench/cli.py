@@ -331,7 +331,7 @@ def _progress(what: str) -> Callable[[int, int], None]:
 
     def show(done: int, total: int) -> None:
         if sys.stderr.isatty():
-            sys.stderr.write(f"\r{what}: {done} of {total}" + ("\n" if done == total else ""))
+            sys.stderr.write(f"\r{what}: {done / total:.0%} (Ctrl+C stops)" + ("\n" if done == total else ""))
             sys.stderr.flush()
 
     return show

@@ -9,7 +9,7 @@ from pathlib import Path
 from workbench.declared import nearest
 from workbench.errors import Finding, UsageError
 from workbench.files import write_atomically
-from workbench.report.table import Format, Table, printable, render, to_json, to_text, wrapped
+from workbench.report.table import Format, Table, render, to_json, to_text, wrapped
 from workbench.report.tables import for_reading
 
 SUFFIXES = {"text": ".txt", "csv": ".csv", "json": ".json", "markdown": ".md", "html": ".html"}
@@ -23,7 +23,7 @@ def write_tables(tables: Sequence[Table], format: Format, name: str | None, out:
     """
     chosen = [_named(tables, name)] if name else list(tables)
     if out is None:
-        return _together(chosen, format, width)
+        return printable(_together(chosen, format, width))
     if len(chosen) == 1 and not out.is_dir():
         write_atomically(out, _one(chosen[0], format, width))
         return ""
@@ -64,8 +64,8 @@ def findings_text(findings: Sequence[Finding], *, width: int) -> str:
     lines = []
     for finding in findings:
         where = ", ".join(part for part in (finding.file, finding.place) if part)
-        lines.append(printable(f"{finding.severity.upper()}  {finding.kind}{f': {where}' if where else ''}"))
+        lines += wrapped(f"{finding.severity.upper()}  {finding.kind}{f': {where}' if where else ''}", width)
         for part in (finding.found, finding.remedy):
-            lines += [f"    {line}" for line in wrapped(printable(part), width - 4)] if part else []
+            lines += [f"    {line}" for line in wrapped(part, width - 4)] if part else []
         lines.append("")
     return "\n".join(lines)

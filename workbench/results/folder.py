@@ -23,6 +23,8 @@ from workbench.study import STUDY_FILE, Declaration, Study, plan_hash
 RESULTS = "results"
 LIBRARIES = ("numpy", "scipy", "pandas", "altair", "vl-convert-python")
 MANIFEST_FORMAT = 1
+WHOLE = 100
+"""Progress is told in hundredths."""
 
 
 def write_results(folder: Path, out: Path | None = None, progress: Progress = lambda done, total: None) -> Analysis:
@@ -33,13 +35,11 @@ def write_results(folder: Path, out: Path | None = None, progress: Progress = la
     """
     target = out or folder / RESULTS
     _refuse_foreign(target)
+    progress(0, WHOLE)
     evidence = collect(folder)
-    analysis = analyse(evidence, lambda done, total: progress(done, 2 * total))
-    report, figures = report_of(
-        analysis,
-        [*study_facts(evidence.study), *_versions().items()],
-        lambda done, total: progress(total + done, 2 * total),
-    )
+    analysis = analyse(evidence, _share(progress, 10, 50))
+    facts = [*study_facts(evidence.study), *_versions().items()]
+    report, figures = report_of(analysis, facts, _share(progress, 50, WHOLE))
     made = list(all_tables(analysis))
     with swapped_in(target) as aside:
         for table in made:
@@ -50,6 +50,11 @@ def write_results(folder: Path, out: Path | None = None, progress: Progress = la
         _write(aside / "report.html", to_page(report))
         _write(aside / "manifest.json", _manifest(evidence.study, made, [figure.name for figure in figures]))
     return analysis
+
+
+def _share(progress: Progress, start: int, end: int) -> Progress:
+    """A step's own progress, as its share of the whole from `start` to `end`."""
+    return lambda done, total: progress(start + (end - start) * done // max(total, 1), WHOLE)
 
 
 def _refuse_foreign(target: Path) -> None:
