@@ -6,6 +6,7 @@ block, 2 wrong use.
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Callable, Sequence
 from enum import StrEnum
@@ -95,7 +96,7 @@ def new(
             instruments=instrument or DEFAULT_INSTRUMENTS,
         )
     )
-    typer.echo(f"{folder} is ready. Put your files in, adapt {folder / 'study.toml'}, then: workbench check {folder}")
+    _say(f"{folder} is ready. Put your files in, adapt {folder / 'study.toml'}, then: workbench check {folder}")
 
 
 @app.command()
@@ -114,16 +115,14 @@ def check(
     as_list = format is Form.text and table is None and out is None
 
     try:
-        evidence = collect(study)
+        evidence = _guarded(lambda: collect(study), but=StudyError)
     except StudyError as error:
         if as_list:
             typer.echo(findings_text(error.findings, width=_width()), nl=False)
         else:
-            _show([findings_table(error.findings)], format, table, out)
+            _show([findings_table(error.findings)], format, "findings" if table else None, out)
         typer.echo(f"Findings that block the analysis: {len(error.findings)}.", err=True)
         raise typer.Exit(1) from None
-    except WorkbenchError as error:
-        _stop(error)
     findings, flow = check_tables(evidence)
     if as_list:
         typer.echo(findings_text(evidence.findings, width=_width()))
@@ -274,7 +273,7 @@ def report(
 
     _guarded(lambda: write_results(study, out, _progress("report")))
     target = out or study / RESULTS
-    typer.echo(f"Results are in {target}. Open {target / 'report.html'} in a browser.")
+    _say(f"Results are in {target}. Open {target / 'report.html'} in a browser.")
 
 
 @app.command()
@@ -287,11 +286,14 @@ def demo(
     from workbench.results.demo import run_demo
 
     for line in _guarded(lambda: run_demo(folder, _progress("demo"))):
-        typer.echo(line)
+        _say(line)
 
 
 def main() -> None:
     """Run the command line; every fault of a person's files is told without a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a character shows "?" instead
     try:
         app()
     except BrokenPipeError:
@@ -337,27 +339,36 @@ def _progress(what: str) -> Callable[[int, int], None]:
     return show
 
 
-def _guarded(action: Callable[[], Any]) -> Any:
-    """Run an action; our own errors end the command with their message and exit code."""
+def _guarded(action: Callable[[], Any], but: type[WorkbenchError] | tuple[()] = ()) -> Any:
+    """Run an action; our own errors, all `but` one sort, end the command with their message and exit code."""
     try:
         return action()
+    except but:
+        raise
     except WorkbenchError as error:
         _stop(error)
     except KeyboardInterrupt:
         typer.echo("Stopped; nothing was changed.", err=True)
         raise typer.Exit(130) from None
     except OSError as error:
-        _stop(UsageError(f"{error.filename or 'A file'} cannot be written or read: {error.strerror}."))
+        _stop(UsageError(f"{error.filename or 'A file'} cannot be written or read: {error.strerror or error}."))
 
 
 def _stop(error: WorkbenchError) -> NoReturn:
     if isinstance(error, StudyError):
         for finding in error.findings:
-            typer.echo(finding.sentence(), err=True)
+            _say(finding.sentence(), err=True)
         typer.echo(f"Findings that block: {len(error.findings)}. `workbench check` shows them as a list.", err=True)
         raise typer.Exit(1)
-    typer.echo(str(error), err=True)
+    _say(str(error), err=True)
     raise typer.Exit(2)
+
+
+def _say(text: str, *, err: bool = False) -> None:
+    """Echo text that may hold words from a person's files or command, without what could steer the terminal."""
+    from workbench.report.table import printable
+
+    typer.echo(printable(text), err=err)
 
 
 if __name__ == "__main__":

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from workbench.declared import Declared, nearest, parse
+from workbench.declared import Contradictions, Declared, Location, nearest, parse
 from workbench.errors import Finding, StudyError
 from workbench.files import fault, read_toml, shipped
 
-Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*$", max_length=60)]
+LONGEST_ID = 60
+Id = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*$", max_length=LONGEST_ID)]
 Number = int | float
 
 
@@ -47,15 +49,19 @@ class ResponseFormat(Declared):
     )
 
     @model_validator(mode="after")
-    def _complete(self) -> Self:
-        if self.kind in ("likert", "numeric") and (self.low is None or self.high is None or self.low >= self.high):
-            raise ValueError(f"A {self.kind} format needs `low` and `high`, low below high.")
-        if any(not re.fullmatch(r"-?\d+(\.\d+)?", point) for point in self.anchors):
-            raise ValueError('`anchors` go by the point they stand beside, such as { 1 = "Not at all" }.')
+    def _consistent(self) -> Self:
+        faults = _unsound_range(self) or _unsound_anchors(self)
         if self.kind == "choice" and len(self.choices) < 2:
-            raise ValueError("A choice format needs at least two `choices`.")
-        if self.kind == "likert" and not (float(self.low or 0).is_integer() and float(self.high or 0).is_integer()):
-            raise ValueError('A likert format runs over whole points; use kind = "numeric" for others.')
+            faults.append((("choices",), f"There are {len(self.choices)}.", "A choice needs at least two."))
+        labels = [choice.label for choice in self.choices] + list(self.anchors.values())
+        times = Counter(label.strip().casefold() for label in labels)
+        faults += [
+            ((), f"“{word}” stands for {count} answers.", "Word the choices and anchors differently.")
+            for word, count in times.items()
+            if count > 1
+        ]
+        if faults:
+            raise Contradictions(faults)
         return self
 
     @property
@@ -116,7 +122,7 @@ class Scale(Declared):
 class Instrument(Declared):
     """A questionnaire, or a part of one, that is scored by fixed rules."""
 
-    format: Literal[1] = Field(description="Version of this file format.", examples=[1])
+    format: int = Field(ge=1, le=1, description="Version of this file format.", examples=[1])
     id: Id = Field(description="Name of the instrument; the file is called the same.", examples=["weight_realism"])
     version: str = Field(description="Version of wording and scoring; a study names the one it used.", examples=["1.0"])
     title: str = Field(description="Title in words.", examples=["Weight realism"])
@@ -145,7 +151,7 @@ class Instrument(Declared):
     items: list[Item] = Field(
         min_length=1,
         description="The items in the order they are asked.",
-        examples=[[{"id": "real1", "text": "…", "response": "agreement"}]],
+        examples=[[{"id": "real1", "text": "The pot felt as heavy as it looked.", "response": "agreement"}]],
     )
     scales: list[Scale] = Field(
         default_factory=list,
@@ -162,49 +168,100 @@ class Instrument(Declared):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         faults = [
-            *_repeated("item", [item.id for item in self.items]),
-            *_repeated("scale", [scale.id for scale in self.scales]),
+            *_repeated("items", [item.id for item in self.items]),
+            *_repeated("scales", [scale.id for scale in self.scales]),
         ]
         faults += [
-            f"Item “{item.id}” is answered on “{item.response}”, which is not declared. {nearest(item.response, sorted(self.responses))}"
-            for item in self.items
+            (
+                ("items", number, "response"),
+                f"“{item.response}” is no response format of this instrument.",
+                nearest(item.response, sorted(self.responses)),
+            )
+            for number, item in enumerate(self.items)
             if item.response not in self.responses
         ]
         if not faults:
-            for scale in self.scales:
-                faults += _scale_faults(self, scale)
+            for number, scale in enumerate(self.scales):
+                faults += [
+                    (("scales", number, key), found, remedy) for key, found, remedy in _scale_faults(self, scale)
+                ]
         if faults:
-            raise ValueError(" ".join(faults))
+            raise Contradictions(faults)
         return self
 
 
-def _repeated(what: str, ids: list[str]) -> list[str]:
+def _unsound_range(response: ResponseFormat) -> list[tuple[Location, str, str]]:
+    if response.kind not in ("likert", "numeric"):
+        return []
+    low, high = response.low, response.high
+    if low is None or high is None or low >= high:
+        found = f"low is {'not given' if low is None else low}, high is {'not given' if high is None else high}."
+        return [((), found, f"A {response.kind} format needs both, low below high.")]
+    if response.kind == "likert" and not (float(low).is_integer() and float(high).is_integer()):
+        return [((), f"{low} to {high} are no whole points.", 'Give kind = "numeric", or whole points.')]
+    return []
+
+
+def _unsound_anchors(response: ResponseFormat) -> list[tuple[Location, str, str]]:
+    if response.kind not in ("likert", "numeric"):
+        return [(("anchors",), "Only points have anchors.", "Leave them out.")] if response.anchors else []
+    low, high = response.range
+    faults: list[tuple[Location, str, str]] = []
+    for point in response.anchors:
+        if not re.fullmatch(r"-?\d+(\.\d+)?", point):
+            remedy = 'Anchors go by the point they stand beside, such as { 1 = "Not at all" }.'
+            faults.append((("anchors", point), f"“{point}” is no point.", remedy))
+        elif float(point) < low or float(point) > high:
+            faults.append((("anchors", point), "This point is outside the range.", f"Give {low:g} to {high:g}."))
+    return faults
+
+
+def _repeated(key: str, ids: list[str]) -> list[tuple[Location, str, str]]:
     return [
-        f"The {what} id “{name}” is used {ids.count(name)} times." for name in sorted(set(ids)) if ids.count(name) > 1
+        ((key,), f"The id “{name}” is used {ids.count(name)} times.", "Give each its own id.")
+        for name in dict.fromkeys(ids)
+        if ids.count(name) > 1
     ]
 
 
-def _scale_faults(instrument: Instrument, scale: Scale) -> list[str]:
+def _scale_faults(instrument: Instrument, scale: Scale) -> list[tuple[str, str, str]]:
+    """Key, what was found and what to do of every contradiction in a scale."""
     known = [item.id for item in instrument.items]
-    unknown = [item for item in scale.items if item not in known]
-    if unknown:
-        return [f"Scale “{scale.id}” names “{item}”, which is no item. {nearest(item, known)}" for item in unknown]
-    faults = _repeated(f"scale “{scale.id}” item", scale.items)
-    faults += [
-        f"Scale “{scale.id}” holds “{item}”, which is answered in words."
+    faults = [
+        ("items", f"“{item}” is no item of this instrument.", nearest(item, known))
         for item in scale.items
-        if instrument.response_of(item).kind == "text"
+        if item not in known
     ]
-    if len({instrument.response_of(item).range for item in scale.items}) > 1 and scale.score != "weighted":
-        faults.append(f'Scale “{scale.id}” mixes items of different ranges; give `score = "weighted"` with weights.')
+    faults += [
+        ("items", f"“{item}” stands {scale.items.count(item)} times.", "Name each item once.")
+        for item in dict.fromkeys(scale.items)
+        if scale.items.count(item) > 1
+    ]
+    if not faults:
+        responses = {item: instrument.response_of(item) for item in scale.items}
+        faults += [
+            ("items", f"“{item}” is answered in words.", "Leave it out of the scale.")
+            for item, response in responses.items()
+            if response.kind == "text"
+        ]
+        ranges = {response.range for response in responses.values() if response.kind != "text"}
+        if len(ranges) > 1 and scale.score != "weighted":
+            faults.append(
+                ("items", "The items have different ranges.", 'Give `score = "weighted"` with weights for each.')
+            )
     if (scale.score == "weighted") != bool(scale.weights):
-        faults.append(f'Scale “{scale.id}”: `weights` and `score = "weighted"` go together.')
-    if scale.weights and set(scale.weights) != set(scale.items):
-        faults.append(f"Scale “{scale.id}”: `weights` must name exactly its items.")
+        found = "There are none." if scale.score == "weighted" else f'The score is "{scale.score}".'
+        faults.append(("weights", found, '`weights` and `score = "weighted"` go together.'))
+    elif scale.weights and set(scale.weights) != set(scale.items):
+        found = f"Weights are given for {', '.join(scale.weights)}."
+        faults.append(("weights", found, f"They must be for exactly {', '.join(scale.items)}."))
     if scale.weights and sum(scale.weights.values()) == 0:
-        faults.append(f"Scale “{scale.id}”: the weights add up to zero.")
+        faults.append(("weights", "The weights add up to zero.", "Give weights with another sum."))
     if scale.answers_needed is not None and scale.answers_needed > len(scale.items):
-        faults.append(f"Scale “{scale.id}” needs {scale.answers_needed} answers but has {len(scale.items)} items.")
+        found = f"{scale.answers_needed} answers are needed of {len(scale.items)} items."
+        faults.append(("answers_needed", found, f"Give {len(scale.items)} or less."))
+    if scale.multiply == 0:
+        faults.append(("multiply", "Every score would be the same.", "Give a number other than 0."))
     return faults
 
 

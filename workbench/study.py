@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
-from workbench.declared import Declared, nearest, parse
+from workbench.declared import Contradictions, Declared, Location, nearest, parse
 from workbench.errors import Finding, StudyError
 from workbench.files import fault, gathering, read_table, read_text, read_toml, write_atomically
 from workbench.instrument import Id, Instrument, Number, find_instrument
@@ -114,6 +115,14 @@ class Columns(Declared):
         examples=["{condition}_{item}"],
     )
 
+    @model_validator(mode="after")
+    def _names_the_item(self) -> Self:
+        if "{item}" not in self.pattern:
+            raise Contradictions(
+                [(("pattern",), f"“{self.pattern}” does not say where the item's name stands.", "Put {item} into it.")]
+            )
+        return self
+
 
 class Questionnaire(Declared):
     """A form that participants filled in: one or more instruments, in one or more files."""
@@ -143,7 +152,7 @@ class Questionnaire(Declared):
     )
     items: dict[str, str] = Field(
         default_factory=dict,
-        description="Columns (or, for `row_per_answer`, words in the item column) whose items do not follow the pattern, and the item each holds.",
+        description="Columns (or, for `row_per_answer`, words in the item column) whose names do not follow the pattern, and the item each holds; for `row_per_participant` the item, an @ and the condition or occasion: `real1@still`.",
         examples=[{"Q1. It felt heavy": "real1"}],
     )
     condition_names: dict[str, str] = Field(
@@ -181,6 +190,23 @@ class TrialMeasure(Declared):
     unit: str = Field("", description="Unit.", examples=["percentage points"])
     higher: str = Field("", description="What a higher value means.", examples=["less accurate"])
 
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        faults: list[tuple[Location, str, str]] = []
+        if self.id in ("participant", "condition", "occasion"):
+            faults.append((("id",), f"“{self.id}” cannot be the name of a measure.", "Name what is measured."))
+        if self.summary == "share" and not self.equals:
+            faults.append((("equals",), "A share of what is not said.", "Give the answer that is counted."))
+        if self.summary != "share" and self.equals is not None:
+            faults.append(
+                (("equals",), f"A {self.summary} counts no answers.", 'Give `summary = "share"`, or leave it out.')
+            )
+        if self.summary == "share" and (self.minus is not None or self.absolute):
+            faults.append((("summary",), "A share has no differences.", "Leave out `minus` and `absolute`."))
+        if faults:
+            raise Contradictions(faults)
+        return self
+
 
 class Trials(Declared):
     """Repeated trials within each condition. They are summarized per participant and condition before any test."""
@@ -192,7 +218,7 @@ class Trials(Declared):
     measures: list[TrialMeasure] = Field(
         default_factory=list,
         description="What is made of the trials.",
-        examples=[[{"id": "guess_error", "label": "Error", "column": "guess", "summary": "mean"}]],
+        examples=[[{"id": "guess_error", "label": "Error of the guess", "column": "guess", "summary": "mean"}]],
     )
 
 
@@ -298,6 +324,12 @@ class Bounds(Declared):
     low: Number = Field(description="Lower bound of the difference.", examples=[-0.5])
     high: Number = Field(description="Upper bound of the difference.", examples=[0.5])
 
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.low >= self.high:
+            raise Contradictions([((), f"low is {self.low:g} and high is {self.high:g}.", "Low must be below high.")])
+        return self
+
 
 class Thresholds(Declared):
     """Values fixed beforehand that intervals are read against. They are never a verdict by themselves."""
@@ -309,7 +341,7 @@ class Thresholds(Declared):
 class Frozen(Declared):
     """When the plan was fixed, and its hash then. Written by `workbench plan STUDY freeze`."""
 
-    on: date = Field(description="Date of freezing.", examples=["2026-03-02"])
+    on: date = Field(description="Date of freezing.", examples=[date(2026, 3, 2)])
     hash: str = Field(description="SHA-256 of the plan at that time.", examples=["9f…"])
 
 
@@ -318,7 +350,7 @@ class Departure(Declared):
 
     what: str = Field(description="What was done differently.", examples=["A test of order effects was added."])
     why: str = Field(description="Why.", examples=["One participant was run in the wrong order."])
-    on: date | None = Field(None, description="When it was decided.", examples=["2026-04-20"])
+    on: date | None = Field(None, description="When it was decided.", examples=[date(2026, 4, 20)])
 
 
 class Plan(Declared):
@@ -326,7 +358,7 @@ class Plan(Declared):
 
     primary: list[Id] = Field(default_factory=list, description="Primary measures.", examples=[["weight_realism"]])
     target_n: int | None = Field(None, ge=1, description="Planned number of participants.", examples=[24])
-    smallest_effects: dict[Id, Number] = Field(
+    smallest_effects: dict[Id, Annotated[Number, Field(gt=0)]] = Field(
         default_factory=dict,
         description="Smallest difference that matters, by measure and in its unit.",
         examples=[{"weight_realism": 0.5}],
@@ -383,10 +415,14 @@ class Plan(Declared):
     )
     seed: int = Field(1, ge=0, description="Seed of everything random (resampling, Monte Carlo).", examples=[20260302])
     frozen: Frozen | None = Field(
-        None, description="When the plan was fixed, and its hash.", examples=[{"on": "2026-03-02", "hash": "9f…"}]
+        None, description="When the plan was fixed, and its hash.", examples=[{"on": date(2026, 3, 2), "hash": "9f…"}]
     )
     departures: list[Departure] = Field(
-        default_factory=list, description="Departures from the frozen plan.", examples=[[{"what": "…", "why": "…"}]]
+        default_factory=list,
+        description="Departures from the frozen plan.",
+        examples=[
+            [{"what": "A test of order effects was added.", "why": "One participant was run in the wrong order."}]
+        ],
     )
 
 
@@ -413,7 +449,7 @@ class Construct(Declared):
 class Declaration(Declared):
     """The whole of study.toml."""
 
-    format: Literal[1] = Field(description="Version of this file format.", examples=[1])
+    format: int = Field(ge=1, le=1, description="Version of this file format.", examples=[1])
     id: Id = Field(description="Short name of the study.", examples=["practice-kitchen"])
     title: str = Field(description="Title.", examples=["A practice kitchen in mixed reality"])
     note: str = Field(
@@ -437,26 +473,60 @@ class Declaration(Declared):
     questionnaires: list[Questionnaire] = Field(
         default_factory=list,
         description="The questionnaires.",
-        examples=[[{"id": "after_version", "asked": "per_condition"}]],
+        examples=[
+            [
+                {
+                    "id": "after_version",
+                    "asked": "per_condition",
+                    "instruments": [{"id": "weight_realism", "version": "1.0"}],
+                    "files": ["responses/after_version.csv"],
+                }
+            ]
+        ],
     )
     trials: list[Trials] = Field(
-        default_factory=list, description="Tables of trials.", examples=[[{"id": "lifts", "files": ["trials.csv"]}]]
+        default_factory=list,
+        description="Tables of trials.",
+        examples=[
+            [
+                {
+                    "id": "lifts",
+                    "files": ["trials.csv"],
+                    "measures": [
+                        {"id": "guess_error", "label": "Error of the guess", "column": "guess", "summary": "mean"}
+                    ],
+                }
+            ]
+        ],
     )
     preference: Preference | None = Field(
-        None, description="Preference between the conditions.", examples=[{"file": "ranking.csv"}]
+        None,
+        description="Preference between the conditions.",
+        examples=[{"file": "ranking.csv", "columns": {"still": "rank_still", "slosh": "rank_slosh"}}],
     )
     interviews: Interviews | None = Field(
-        None, description="Interviews and their coding.", examples=[{"mode": "codebook"}]
+        None,
+        description="Interviews and their coding.",
+        examples=[{"mode": "coding reliability", "raters": ["R1", "R2"], "codings": ["codings/reliability.csv"]}],
     )
     exclusions: list[Exclusion] = Field(
         default_factory=list,
         description="What is left out, with reasons.",
-        examples=[[{"participant": "A07", "reason": "…"}]],
+        examples=[[{"participant": "A07", "condition": "ladle", "reason": "headset lost tracking"}]],
     )
     constructs: list[Construct] = Field(
         default_factory=list,
         description="Rows of the joint display.",
-        examples=[[{"id": "realism", "measure": "weight_realism", "codes": ["HEAVY"]}]],
+        examples=[
+            [
+                {
+                    "id": "realism",
+                    "label": "How real the weight feels",
+                    "measure": "weight_realism",
+                    "codes": ["HEAVY", "SWAY"],
+                }
+            ]
+        ],
     )
     plan: Plan = Field(Plan(), description="The analysis plan.", examples=[{"primary": ["weight_realism"]}])
 
@@ -502,30 +572,12 @@ def open_study(folder: Path) -> Study:
     Raises StudyError with every fault of study.toml, of the instruments it names and of the table
     of participants, each with its place and what to do.
     """
+    remedy = "Give the folder that holds study.toml; `workbench new` makes one."
     if not folder.is_dir():
-        raise StudyError(
-            [
-                fault(
-                    str(folder),
-                    "",
-                    "There is no such folder.",
-                    "Give the folder that holds study.toml.",
-                    "missing folder",
-                )
-            ]
-        )
+        found = "This is a file, not a study folder." if folder.exists() else "There is no such folder."
+        raise StudyError([fault(str(folder), "", found, remedy, "missing folder")])
     if not (folder / STUDY_FILE).exists():
-        raise StudyError(
-            [
-                fault(
-                    str(folder),
-                    "",
-                    "There is no study.toml in this folder.",
-                    "Make a study folder with `workbench new`, or give the folder that holds one.",
-                    "missing file",
-                )
-            ]
-        )
+        raise StudyError([fault(str(folder), "", "There is no study.toml in this folder.", remedy, "missing file")])
     declared = parse(Declaration, read_toml(folder / STUDY_FILE, STUDY_FILE), STUDY_FILE)
     findings: list[Finding] = []
     instruments: dict[str, Instrument] = {}
@@ -572,12 +624,16 @@ def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...],
                 ]
             )
         listed = table.frame[who.column].str.strip()
-        empty = [
+        faults = [
             fault(who.file, f"row {row}", "This row names no participant.", "Fill in the id, or remove the row.")
             for row in listed.index[listed == ""]
         ]
-        if empty:
-            raise StudyError(empty)
+        faults += [
+            fault(who.file, f"row {row}", f"“{name}” stands in an earlier row already.", "Keep one row.", "duplicate")
+            for row, name in listed[listed.duplicated() & (listed != "")].items()
+        ]
+        if faults:
+            raise StudyError(faults)
         ids = ids or list(listed)
         if who.sequence_column:
             assigned = {
@@ -592,53 +648,92 @@ def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...],
 
 def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
     """What single keys cannot show: repeated ids, and names that nothing declares."""
-    declared = study.declared
-    findings = [*_repeats("conditions", study.conditions), *_repeats("participants.ids", study.participants)]
-    findings += _repeats("questionnaires", [one.id for one in declared.questionnaires])
-    findings += _repeats("questionnaires.instruments", [use.id for _, use in _instrument_uses(declared)])
-    findings += _repeats(
-        "measures",
-        [scale.id for one in study.instruments.values() for scale in one.scales]
-        + [measure.id for trials in declared.trials for measure in trials.measures],
-    )
-    findings += _repeats("plan.families", [one.id for one in declared.plan.families])
-    findings += _repeats("plan.contrasts", [one.id for one in declared.plan.contrasts])
-    if not study.participants and not declared.participants.file:
-        findings.append(
-            fault(
-                STUDY_FILE,
-                "participants",
-                "No participants are declared.",
-                "List them in `ids`, or name a `file` with a row per participant.",
-                "missing key",
-            )
-        )
-    if len(study.conditions) == 1 and any(one.asked == "per_condition" for one in declared.questionnaires):
-        findings.append(
-            Finding(
-                "note", "one condition", STUDY_FILE, "conditions", "There is one condition, so nothing is compared.", ""
-            )
-        )
-    findings += _unknown_conditions(study)
+    findings = [*_repeated_names(study), *_ambiguous_condition_words(study), *_unclear_participants(study)]
+    findings += [*_unknown_conditions(study), *_unsound_contrasts(study), *_unsound_sequences(study)]
+    findings += [*_unsound_preference(study), *_unknown_rater(study)]
     if names_are_known:
-        findings += _unknown_measures(study)
-        findings += _unknown_participants(study)
-    return [finding for finding in findings if finding.severity == "blocks"]
+        findings += [*_unknown_measures(study), *_tests_in_two_families(study), *_untested_measures(study)]
+        findings += [*_unknown_participants(study), *_unknown_sequences(study)]
+    return findings
+
+
+def _repeated_names(study: Study) -> list[Finding]:
+    declared, interviews = study.declared, study.declared.interviews
+    scales = [scale.id for one in study.instruments.values() for scale in one.scales]
+    named: dict[str, Iterable[str]] = {
+        "conditions": study.conditions,
+        "participants.ids": declared.participants.ids,
+        "participants.pilots": declared.participants.pilots,
+        "questionnaires": [one.id for one in declared.questionnaires],
+        "questionnaires.instruments": [use.id for _, use in _instrument_uses(declared)],
+        "trials": [one.id for one in declared.trials],
+        "scales and trials.measures": [*scales, *(one.id for trials in declared.trials for one in trials.measures)],
+        "interviews.rounds": [one.id for one in interviews.rounds] if interviews else [],
+        "interviews.raters": interviews.raters if interviews else [],
+        "interviews.interviewed": interviews.interviewed if interviews else [],
+        "interviews.codings": interviews.codings if interviews else [],
+        "constructs": [one.id for one in declared.constructs],
+        "plan.primary": declared.plan.primary,
+        "plan.families": [one.id for one in declared.plan.families],
+        "plan.contrasts": [one.id for one in declared.plan.contrasts],
+    }
+    return [finding for place, names in named.items() for finding in _repeats(place, names)]
 
 
 def _repeats(place: str, names: Iterable[str]) -> list[Finding]:
-    listed = list(names)
     return [
         fault(
+            STUDY_FILE, place, f"The name “{name}” is used {count} times.", "Give each its own name.", "repeated name"
+        )
+        for name, count in Counter(names).items()
+        if count > 1
+    ]
+
+
+def _ambiguous_condition_words(study: Study) -> list[Finding]:
+    """Words that name two conditions, since response files may say id or label in capitals or not."""
+    meant: dict[str, dict[str, str]] = {}
+    for condition in study.declared.conditions:
+        for word in (condition.id, condition.label):
+            meant.setdefault(word.strip().casefold(), {})[condition.id] = word
+    findings = [
+        fault(
             STUDY_FILE,
-            place,
-            f"The name “{name}” is used {listed.count(name)} times.",
-            "Give each its own name.",
+            "conditions",
+            f"“{next(iter(words.values()))}” can mean {' and '.join(words)}: ids and labels are read alike in capitals or not.",
+            "Word the ids and labels differently.",
             "repeated name",
         )
-        for name in dict.fromkeys(listed)
-        if listed.count(name) > 1
+        for word, words in meant.items()
+        if len(words) > 1 and word
     ]
+    return findings + [
+        fault(
+            STUDY_FILE, f"conditions[{number}].label", "The label is empty.", "Give it a name in words.", "wrong value"
+        )
+        for number, condition in enumerate(study.declared.conditions, 1)
+        if not condition.label.strip()
+    ]
+
+
+def _unclear_participants(study: Study) -> list[Finding]:
+    who = study.declared.participants
+    findings = [
+        fault(
+            STUDY_FILE,
+            f"participants.{key}",
+            f"“{name}” is empty, or has spaces at its ends.",
+            "Files are read without such spaces; write the id without them.",
+            "wrong value",
+        )
+        for key, names in (("ids", who.ids), ("pilots", who.pilots))
+        for name in names
+        if not name or name != name.strip()
+    ]
+    if who.sequence_column and who.file is None:
+        found, remedy = "There is no table that could have this column.", "Name the table in participants.file."
+        findings.append(fault(STUDY_FILE, "participants.sequence_column", found, remedy, "missing key"))
+    return findings
 
 
 def _unknown(place: str, what: str, name: str, known: Iterable[str]) -> Finding:
@@ -668,23 +763,26 @@ def _unknown_conditions(study: Study) -> list[Finding]:
     named += [
         ("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})
     ]
-    findings = [
+    return [
         _unknown(place, "condition", condition, study.conditions)
         for place, condition in named
         if condition not in study.conditions
     ]
-    findings += [
-        fault(
-            STUDY_FILE,
-            f"plan.contrasts[{number}].weights",
-            f"The weights add up to {sum(one.weights.values()):g}, not to zero.",
-            "Weights of a contrast must add up to zero.",
-            "wrong value",
-        )
-        for number, one in enumerate(declared.plan.contrasts, 1)
-        if abs(sum(one.weights.values())) > 1e-9 or not any(one.weights.values())
-    ]
-    findings += [
+
+
+def _unsound_contrasts(study: Study) -> list[Finding]:
+    findings = []
+    for number, one in enumerate(study.plan.contrasts, 1):
+        total = sum(one.weights.values())
+        if abs(total) > 1e-9 or not any(one.weights.values()):
+            found = f"The weights add up to {total:g}." if any(one.weights.values()) else "No condition has a weight."
+            remedy = "Weights of a contrast must add up to zero, and not all be zero."
+            findings.append(fault(STUDY_FILE, f"plan.contrasts[{number}].weights", found, remedy, "wrong value"))
+    return findings
+
+
+def _unsound_sequences(study: Study) -> list[Finding]:
+    return [
         fault(
             STUDY_FILE,
             f"sequences.{name}",
@@ -692,24 +790,20 @@ def _unknown_conditions(study: Study) -> list[Finding]:
             f"Conditions here: {', '.join(study.conditions)}.",
             "wrong value",
         )
-        for name, sequence in declared.sequences.items()
+        for name, sequence in study.declared.sequences.items()
         if sorted(sequence) != sorted(study.conditions) and set(sequence) <= set(study.conditions)
     ]
-    if (
-        declared.preference
-        and declared.preference.kind == "ranking"
-        and set(declared.preference.columns) < set(study.conditions)
-    ):
-        absent = sorted(set(study.conditions) - set(declared.preference.columns))
-        findings.append(
-            fault(
-                STUDY_FILE,
-                "preference.columns",
-                f"No rank column is named for {', '.join(absent)}.",
-                "Name the column of every condition.",
-                "missing key",
-            )
-        )
+
+
+def _unsound_preference(study: Study) -> list[Finding]:
+    declared = study.declared.preference
+    if declared is None or declared.kind != "ranking":
+        return []
+    absent = [condition for condition in study.conditions if condition not in declared.columns]
+    findings = _repeats("preference.columns", declared.columns.values())
+    if absent:
+        found, remedy = f"No rank column is named for {', '.join(absent)}.", "Name the column of every condition."
+        findings.append(fault(STUDY_FILE, "preference.columns", found, remedy, "missing key"))
     return findings
 
 
@@ -732,48 +826,101 @@ def _unknown_measures(study: Study) -> list[Finding]:
         for number, one in enumerate(study.declared.exclusions, 1)
         for measure in one.measures
     ]
-    findings = [_unknown(place, "measure", measure, known) for place, measure in named if measure not in known]
-    for tests in ("omnibus", "pairs", "contrasts"):
-        listed = [measure for one in plan.families if one.tests == tests for measure in one.measures]
-        findings += [
-            fault(
-                STUDY_FILE,
-                "plan.families",
-                f"The {tests} tests of “{measure}” stand in {listed.count(measure)} families.",
-                "A test belongs to one family.",
-                "repeated name",
-            )
-            for measure in dict.fromkeys(listed)
-            if listed.count(measure) > 1
-        ]
-    return findings
+    return [_unknown(place, "measure", measure, known) for place, measure in named if measure not in known]
+
+
+def _tests_in_two_families(study: Study) -> list[Finding]:
+    counts = Counter((one.tests, measure) for one in study.plan.families for measure in one.measures)
+    return [
+        fault(
+            STUDY_FILE,
+            "plan.families",
+            f"The {tests} tests of “{measure}” stand in families {count} times.",
+            "A test belongs to one family.",
+            "repeated name",
+        )
+        for (tests, measure), count in counts.items()
+        if count > 1
+    ]
+
+
+def _untested_measures(study: Study) -> list[Finding]:
+    """Tests planned for measures that are only described, as they were not asked in each condition."""
+    asked = {
+        scale.id: questionnaire.asked
+        for questionnaire in study.declared.questionnaires
+        for use in questionnaire.instruments
+        for scale in study.instruments[use.id].scales
+    }
+    words = {"once": "once", "before_after": "before and after"}
+    planned = [("families", number, one.measures) for number, one in enumerate(study.plan.families, 1)]
+    planned += [("contrasts", number, one.measures) for number, one in enumerate(study.plan.contrasts, 1)]
+    return [
+        fault(
+            STUDY_FILE,
+            f"plan.{key}[{number}].measures",
+            f"“{measure}” was asked {words[asked[measure]]}, so nothing compares it across conditions.",
+            "Leave it out of the tests; it is described.",
+            "contradiction",
+        )
+        for key, number, measures in planned
+        for measure in measures
+        if asked.get(measure) in words
+    ]
+
+
+def _unknown_rater(study: Study) -> list[Finding]:
+    interviews = study.declared.interviews
+    if interviews is None or interviews.primary_rater in (None, *interviews.raters):
+        return []
+    return [_unknown("interviews.primary_rater", "rater", interviews.primary_rater or "", interviews.raters)]
 
 
 def _unknown_participants(study: Study) -> list[Finding]:
-    declared, known = study.declared, set(study.participants)
+    declared = study.declared
+    if not study.participants:
+        remedy = "List them in `participants.ids`, or name a `participants.file` with a row for each."
+        return [fault(STUDY_FILE, "participants", "No participants are declared.", remedy, "missing key")]
     named = [(f"exclusions[{number}]", one.participant) for number, one in enumerate(declared.exclusions, 1)]
     named += [("participants.permissions", one) for one in declared.participants.permissions]
-    if declared.interviews:
-        named += [("interviews.interviewed", one) for one in declared.interviews.interviewed]
-        rater = declared.interviews.primary_rater
-        if rater and rater not in declared.interviews.raters:
-            return [_unknown("interviews.primary_rater", "rater", rater, declared.interviews.raters)]
-    findings = [_unknown(place, "participant", one, known) for place, one in named if one not in known]
-    findings += [
-        _unknown(f"participants, {one}", "sequence", name, declared.sequences)
-        for one, name in study.assigned.items()
-        if declared.sequences and name not in declared.sequences
+    named += [
+        ("interviews.interviewed", one) for one in (declared.interviews.interviewed if declared.interviews else ())
     ]
-    return findings
+    return [
+        _unknown(place, "participant", one, study.participants) for place, one in named if one not in study.participants
+    ]
+
+
+def _unknown_sequences(study: Study) -> list[Finding]:
+    sequences = study.declared.sequences
+    return [
+        fault(
+            study.declared.participants.file or STUDY_FILE,
+            f"participant {one}",
+            f"“{name}” is no sequence of this study.",
+            nearest(name, sorted(sequences)),
+            "unknown sequence",
+        )
+        for one, name in study.assigned.items()
+        if sequences and name not in sequences
+    ]
 
 
 def plan_hash(plan: Plan) -> str:
     """SHA-256 of the plan's decisions, without the note of its freezing and the departures.
 
-    The hash is over sorted JSON, so comments, spacing and the order of keys do not change it.
+    The hash is over sorted JSON, so comments, spacing, the order of keys and writing 1 as 1.0 do not change it.
+    Values at their default are left out: saying a default changes nothing, and keys that a later version of this
+    package adds leave the hash of an old plan as it was. So a default, once released, stays.
     """
-    content = plan.model_dump(mode="json", exclude={"frozen", "departures"})
-    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+    content = plan.model_dump_json(exclude={"frozen", "departures"}, exclude_defaults=True)
+    same_numbers = json.loads(content, parse_float=_whole_where_it_is)
+    return hashlib.sha256(json.dumps(same_numbers, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+
+
+def _whole_where_it_is(number: str) -> Number:
+    value = float(number)
+    return int(value) if value.is_integer() else value
 
 
 def plan_changed(plan: Plan) -> bool:
@@ -786,12 +933,13 @@ def freeze_plan(study: Study, on: date) -> str:
 
     Raises StudyError when the plan is frozen already: a frozen plan is not frozen anew.
     """
-    if study.plan.frozen is not None:
-        found = f"The plan was frozen on {study.plan.frozen.on}."
+    plan = parse(Declaration, read_toml(study.path(STUDY_FILE), STUDY_FILE), STUDY_FILE).plan
+    if plan.frozen is not None:
+        found = f"The plan was frozen on {plan.frozen.on}."
         raise StudyError(
             [fault(STUDY_FILE, "plan.frozen", found, "Declare what changed under plan.departures.", "frozen plan")]
         )
-    hash_now = plan_hash(study.plan)
+    hash_now = plan_hash(plan)
     import tomlkit
 
     document = tomlkit.parse(read_text(study.path(STUDY_FILE), STUDY_FILE))

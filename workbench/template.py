@@ -5,16 +5,20 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
 import re
+import shlex
 import unicodedata
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
 from workbench.declared import nearest
 from workbench.errors import UsageError
 from workbench.files import swapped_in, write_atomically
-from workbench.instrument import Instrument, library, read_instrument
+from workbench.instrument import LONGEST_ID, Instrument, library, read_instrument
 from workbench.orders import williams_square
+from workbench.study import STUDY_FILE
 
 DEFAULT_CONDITIONS = ("Version A", "Version B", "Version C")
 DEFAULT_INSTRUMENTS = ("weight_realism", "effectiveness")
@@ -22,7 +26,7 @@ DEFAULT_INSTRUMENTS = ("weight_realism", "effectiveness")
 _STUDY = """\
 # A study is a folder. This file says what was planned, who took part and where the collected files are.
 # Every key is explained in the handbook page "study-toml". Collected files are never changed by the workbench.
-# Check this folder with:   workbench check {folder}
+# Check this folder with:   workbench check {argument}
 
 format = 1
 id = {id}
@@ -59,9 +63,9 @@ instruments = [{uses}]
 # items = {{ "Q1. It felt heavy" = {first_item} }}
 # condition_names = {{ "A" = {first_condition} }}
 
-# ---- The analysis plan: decide before the data, then:   workbench plan {folder} freeze --------------------
+# ---- The analysis plan: decide before the data, then:   workbench plan {argument} freeze --------------------
 [plan]
-primary = [{primary}]
+primary = {primary}
 target_n = {n}
 level = 0.05
 zeros = "pratt"                 # zero differences: ranked with the rest, then left out; or "drop"
@@ -71,12 +75,6 @@ omnibus_gates_pairs = true
 seed = 1
 # smallest_effects = {{ {first_measure} = 0.5 }}
 thresholds = {{ reliability = 0.7 }}
-
-[[plan.families]]
-id = "omnibus"
-tests = "omnibus"
-measures = [{primary}]
-correction = "holm"
 {families}"""
 
 
@@ -86,35 +84,60 @@ def new_study(
     """Write a study folder that passes `check`.
 
     `conditions` are labels, from which ids are made; `instruments` are names in the library. Raises
-    UsageError when the folder holds anything, a label gives no id of its own, or an instrument is unknown.
+    UsageError when the folder holds anything, two labels give one id, or an instrument is unknown.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} exists and is not empty; name a new folder.")
     if participants < 1:
         raise UsageError(f"{participants} participants cannot be planned; give 1 or more.")
-    known = library()
-    for name in instruments:
-        if name not in known:
-            raise UsageError(f"There is no instrument “{name}”. {nearest(name, sorted(known))}")
-    ids = _condition_ids(conditions)
-    chosen = [read_instrument(known[name], f"{name}.toml") for name in instruments]
-    orders = williams_square(ids) if len(ids) > 1 else [ids]
+    if not conditions or not instruments:
+        raise UsageError("A study needs at least one condition and one instrument.")
+    for text in (title, *conditions):
+        if any(unicodedata.category(character) == "Cs" for character in text):
+            raise UsageError(f"{text!r} is not text; give it in UTF-8.")
+    labels = dict(zip(_condition_ids(conditions), conditions, strict=True))
+    chosen = _instruments(instruments)
+    orders = williams_square(list(labels)) if len(labels) > 1 else [list(labels)]
     assigned = [(f"P{number:02d}", str((number - 1) % len(orders) + 1)) for number in range(1, participants + 1)]
+    name = Path(os.path.realpath(folder)).name
     with swapped_in(folder) as aside:
-        write_atomically(
-            aside / "study.toml",
-            _study_toml(folder.name, title, dict(zip(ids, conditions, strict=True)), orders, participants, chosen),
-        )
+        write_atomically(aside / STUDY_FILE, _study_toml(name, title, labels, orders, participants, chosen))
         write_atomically(aside / "participants.csv", _sheet(["participant", "sequence"], assigned))
-        header = ["participant", "condition", *(item.id for one in chosen for item in one.items)]
+        header = ["participant", "condition", *_item_columns(chosen)]
         write_atomically(aside / "responses" / "after_condition.csv", _sheet(header, []))
 
 
+def _instruments(names: Sequence[str]) -> list[Instrument]:
+    known = library()
+    for name in names:
+        if name not in known:
+            raise UsageError(f"There is no instrument “{name}”. {nearest(name, sorted(known))}")
+    chosen = [read_instrument(known[name], f"{name}.toml") for name in dict.fromkeys(names)]
+    owners: dict[str, str] = {}
+    for one in chosen:
+        for scale in one.scales:
+            if owners.setdefault(scale.id, one.id) != one.id:
+                raise UsageError(f"{owners[scale.id]} and {one.id} both have a scale “{scale.id}”; choose one of them.")
+    return chosen
+
+
+def _item_columns(instruments: Sequence[Instrument]) -> list[str]:
+    """A column for each item, with the instrument's name before it where two instruments have the same item id."""
+    times = Counter(item.id for one in instruments for item in one.items)
+    return [item.id if times[item.id] == 1 else f"{one.id}.{item.id}" for one in instruments for item in one.items]
+
+
 def _condition_ids(labels: Sequence[str]) -> list[str]:
+    """An id from each label's Latin letters and digits, or from its place where it has none."""
+    if not all(label.strip() for label in labels):
+        raise UsageError("A condition has an empty label; give each a name in words.")
     plain = [unicodedata.normalize("NFKD", label.casefold()).encode("ascii", "ignore").decode() for label in labels]
-    ids = [re.sub(r"[^a-z0-9]+", "_", label).strip("_") for label in plain]
-    ids = [name if name[:1].isalpha() else f"c_{name}" for name in ids]
-    if len(set(ids)) < len(ids) or "c_" in ids:
+    words = [re.sub(r"[^a-z0-9]+", "_", label).strip("_") for label in plain]
+    ids = [
+        (word if word[:1].isalpha() else f"condition_{word or place}")[:LONGEST_ID].rstrip("_")
+        for place, word in enumerate(words, start=1)
+    ]
+    if len(set(ids)) < len(ids) or len({label.strip().casefold() for label in labels}) < len(labels):
         raise UsageError(
             f"The conditions {', '.join(labels)} do not give distinct names of letters and digits ({', '.join(ids)}); word them differently."
         )
@@ -130,12 +153,11 @@ def _study_toml(
     chosen: Sequence[Instrument],
 ) -> str:
     measures = [scale.id for one in chosen for scale in one.scales]
-    first = measures[0] if measures else ""
+    families = [("omnibus", "omnibus", measures)] if measures else []
+    families += [(f"pairs_{name}"[:LONGEST_ID], "pairs", [name]) for name in measures]
     return _STUDY.format(
-        folder=folder,
-        id=_quoted(re.sub(r"[^A-Za-z0-9_-]+", "-", folder).strip("-_") or "study")
-        if folder[:1].isalpha()
-        else _quoted("study"),
+        argument=shlex.quote(folder) if folder.isprintable() else "STUDY",
+        id=_quoted(_study_id(folder)),
         title=_quoted(title),
         conditions="".join(
             f"[[conditions]]\nid = {_quoted(name)}\nlabel = {_quoted(label)}\n\n" for name, label in labels.items()
@@ -144,14 +166,19 @@ def _study_toml(
         uses=", ".join(f"{{ id = {_quoted(one.id)}, version = {_quoted(one.version)} }}" for one in chosen),
         first_item=_quoted(chosen[0].items[0].id),
         first_condition=_quoted(next(iter(labels))),
-        first_measure=first,
-        primary=", ".join(map(_quoted, measures)),
+        first_measure=measures[0] if measures else "measure",
+        primary=_listed(measures),
         n=n,
         families="".join(
-            f'\n[[plan.families]]\nid = "pairs_{name}"\ntests = "pairs"\nmeasures = [{_quoted(name)}]\ncorrection = "holm"\n'
-            for name in measures
+            f'\n[[plan.families]]\nid = {_quoted(family)}\ntests = {_quoted(tests)}\nmeasures = {_listed(names)}\ncorrection = "holm"\n'
+            for family, tests, names in families
         ),
     )
+
+
+def _study_id(folder: str) -> str:
+    name = re.sub(r"[^A-Za-z0-9_-]+", "-", folder).strip("-_")[:LONGEST_ID]
+    return name if name[:1].isalpha() else "study"
 
 
 def _quoted(text: str) -> str:
