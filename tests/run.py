@@ -25,7 +25,7 @@ STEPS = {
 
 
 def main(arguments: list[str]) -> int:
-    if sys.version_info < (3, 11):
+    if sys.version_info < (3, 11):  # noqa: UP036 (said before anything is installed)
         print("Python 3.11 or newer is needed.", file=sys.stderr)
         return 2
     full = "--full" in arguments

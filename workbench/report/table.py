@@ -271,7 +271,7 @@ def wrapped(text: str, width: int) -> list[str]:
     lines = []
     for paragraph in printable(text).split("\n"):
         line = ""
-        for word in re.split(r"(?<![=<>−]) (?![=<>−])", paragraph):
+        for word in re.split(r"(?<![=<>]) (?![=<>])", paragraph):
             for piece in _pieces(word, width):
                 joined = f"{line} {piece}" if line else piece
                 if display_width(joined) <= width:
