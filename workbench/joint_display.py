@@ -18,7 +18,7 @@ class JointRow:
     """One construct: its measure compared, and the presence of each of its codes about each condition.
 
     `silent` names the strand that says nothing: "interviews" where nobody raised any of the codes,
-    "scores" where the measure could not be compared, "" where both speak.
+    "scores" where nothing could be tested on the measure, "scores and interviews", or "" where both speak.
     """
 
     construct: Construct
@@ -37,6 +37,7 @@ def joint_rows(
 
 def _row(construct: Construct, comparison: Comparison | None, presence: Sequence[CodePresence]) -> JointRow:
     mine = tuple(one for code in construct.codes for one in presence if one.code == code)
+    tested = comparison is not None and bool(comparison.omnibus or comparison.pairs or comparison.contrasts)
     raised = any(one.participants for one in mine if one.condition == ANY)
-    silent = "interviews" if not raised else "scores" if comparison is None or comparison.omnibus is None else ""
-    return JointRow(construct, comparison, mine, silent)
+    strands = [name for name, speaks in (("scores", tested), ("interviews", raised)) if not speaks]
+    return JointRow(construct, comparison, mine, " and ".join(strands))

@@ -89,7 +89,7 @@ def on_the_whole_grid(
         [(participant, *place) for participant in participants for place in places], columns=SETTING, dtype="str"
     )
     values = grid.merge(found, on=SETTING, how="left")
-    values["reason"] = values["reason"].fillna(NOT_COLLECTED)
+    values["reason"] = values["reason"].astype("str").fillna(NOT_COLLECTED)
     if "standard_error" not in values:
         values["standard_error"] = nan
     return values[list(VALUE_COLUMNS)]

@@ -29,7 +29,7 @@ def quality_findings(
     study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None
 ) -> list[Finding]:
     """Everything worth a look, the most pressing first."""
-    findings = [*_plan(study), *_participation(study, measures), *_orders(study, log), *_missing(responses)]
+    findings = [*_plan(study), *_participation(measures), *_orders(study, log), *_missing(study, responses)]
     for questionnaire in study.declared.questionnaires:
         for use in questionnaire.instruments:
             instrument = study.instruments[use.id]
@@ -114,18 +114,19 @@ def _plan(study: Study) -> list[Finding]:
     return findings
 
 
-def _participation(study: Study, measures: Sequence[Measure]) -> list[Finding]:
-    """Participants without values in some conditions or occasions."""
+def _participation(measures: Sequence[Measure]) -> list[Finding]:
+    """Participants without values in some conditions or occasions, on all measures or on some."""
     findings = []
     for asked in ("per_condition", "before_after", "once"):
-        mine = [measure for measure in measures if measure.asked == asked]
-        if not mine:
-            continue
-        absent = _settings_without_any_value(mine)
-        where = absent.groupby("participant", sort=False)[["condition", "occasion"]].apply(_named_settings)
-        for settings, people in where.groupby(where, sort=False):
-            names, what = list(people.index), f"in {settings}" if settings else "to what was asked once"
-            found = f"{_people(names)} {'has' if len(names) == 1 else 'have'} no answers {what}."
+        people: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+        for (participant, which), places in _places_without_values(
+            [measure for measure in measures if measure.asked == asked]
+        ).items():
+            people.setdefault((", ".join(filter(None, places)), which), []).append(participant)
+        for (settings, which), names in people.items():
+            what = f"in {settings}" if settings else "to what was asked once"
+            named = f" on {', '.join(which)}" if which else ""
+            found = f"{_people(names)} {'has' if len(names) == 1 else 'have'} no answers {what}{named}."
             remedy = "Kept where there are answers; left out, and counted, where every condition is needed."
             findings.append(
                 Finding(
@@ -135,26 +136,30 @@ def _participation(study: Study, measures: Sequence[Measure]) -> list[Finding]:
     return findings
 
 
-def _named_settings(rows: pd.DataFrame) -> str:
-    return ", ".join(
-        condition or occasion for condition, occasion in zip(rows["condition"], rows["occasion"], strict=True)
-    )
+def _places_without_values(measures: Sequence[Measure]) -> dict[tuple[str, tuple[str, ...]], list[str]]:
+    """The conditions or occasions without values, by participant and the measures concerned: () where all of them are.
+
+    What is excluded by declaration does not count as absent.
+    """
+    import pandas as pd
+
+    if not measures:
+        return {}
+    values = pd.concat([measure.values.assign(measure=measure.id) for measure in measures])
+    values = values[~values["reason"].str.startswith(EXCLUDED)]
+    asked = values.groupby(SETTING, sort=False)["measure"].size()
+    absent = values[values["reason"] == NOT_COLLECTED].groupby(SETTING, sort=False)["measure"].agg(tuple)
+    places: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for place, which in absent.items():
+        participant, condition, occasion = place
+        concerned = () if len(which) == asked[place] else which
+        places.setdefault((participant, concerned), []).append(condition or occasion)
+    return places
 
 
 def _people(names: Sequence[str]) -> str:
     more = f" and {len(names) - PLACES_NAMED} more" if len(names) > PLACES_NAMED else ""
     return ", ".join(names[:PLACES_NAMED]) + more
-
-
-def _settings_without_any_value(measures: Sequence[Measure]) -> pd.DataFrame:
-    """Settings of participants in which every one of the measures was not collected."""
-    import pandas as pd
-
-    values = pd.concat(
-        [measure.values for measure in measures if not measure.values["reason"].str.startswith(EXCLUDED).all()]
-    )
-    nothing = values["reason"].eq(NOT_COLLECTED).groupby([values[name] for name in SETTING], sort=False).all()
-    return nothing[nothing].index.to_frame(index=False)
 
 
 def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
@@ -191,14 +196,23 @@ def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
     return findings
 
 
-def _missing(responses: Responses) -> list[Finding]:
+def _missing(study: Study, responses: Responses) -> list[Finding]:
+    """How many answers are missing in each file, by whom; answers in words are not counted."""
     findings = list(responses.findings)
-    for (questionnaire, file, reason), rows in responses.answers[responses.answers["missing"] != ""].groupby(
+    words = [
+        (name, item.id)
+        for name, instrument in study.instruments.items()
+        for item in instrument.items
+        if instrument.response_of(item.id).kind == "text"
+    ]
+    answers = responses.answers[~responses.answers.set_index(["instrument", "item"]).index.isin(words)]
+    totals = answers.groupby(["questionnaire", "file"]).size()
+    for (questionnaire, file, reason), rows in answers[answers["missing"] != ""].groupby(
         ["questionnaire", "file", "missing"], sort=False
     ):
         people = rows["participant"].value_counts(sort=True)
         named = ", ".join(f"{name} ({count})" for name, count in people.head(PLACES_NAMED).items())
-        total = int((responses.answers["file"] == file).sum())
+        total = totals[questionnaire, file]
         what = {SKIPPED: "answers are missing", NOT_APPLICABLE: "answers are “not applicable”"}[reason]
         more = f" and {len(people) - PLACES_NAMED} more participants" if len(people) > PLACES_NAMED else ""
         findings.append(
@@ -276,9 +290,8 @@ def _floor_and_ceiling(
     for condition, rows in answers[answers["item"].isin(scale.items) & answers["value"].notna()].groupby(
         "condition", sort=False
     ):
-        ends = rows["item"].map({item: instrument.response_of(item).range for item in scale.items})
-        for place, word in ((0, "lowest"), (1, "highest")):
-            share = float((rows["value"] == ends.str[place]).mean())
+        for word, ends in _ends(instrument, scale).items():
+            share = float((rows["value"] == rows["item"].map(ends)).mean())
             if share > 0.5 and len(rows) >= LEAST_FOR_CORRELATION:
                 findings.append(
                     Finding(
@@ -293,27 +306,32 @@ def _floor_and_ceiling(
     return findings
 
 
-def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers: pd.DataFrame) -> list[Finding]:
-    """Participants who gave one number to every item of a questionnaire that has reversed items."""
-    reversed_items = {
-        (use.id, item.id)
-        for use in questionnaire.instruments
-        for item in study.instruments[use.id].items
-        if item.reverse
+def _ends(instrument: Instrument, scale: Scale) -> dict[str, dict[str, float]]:
+    """The answer to each item that counts lowest, and the one that counts highest, for what the scale measures."""
+    ends = {item: instrument.response_of(item).range for item in scale.items}
+    ends = {item: (high, low) if instrument.item(item).reverse else (low, high) for item, (low, high) in ends.items()}
+    return {
+        "lowest": {item: low for item, (low, _) in ends.items()},
+        "highest": {item: high for item, (_, high) in ends.items()},
     }
-    if not reversed_items:
-        return []
-    mine = answers[(answers["questionnaire"] == questionnaire.id) & answers["value"].notna()]
-    likert_items = [
-        (use.id, item.id)
+
+
+def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers: pd.DataFrame) -> list[Finding]:
+    """Participants who gave one number to every rating item of a questionnaire, reversed ones among them."""
+    likert = {
+        (use.id, item.id): item.reverse
         for use in questionnaire.instruments
         for item in study.instruments[use.id].items
         if study.instruments[use.id].response_of(item.id).kind == "likert"
-    ]
-    likert = mine[mine.set_index(["instrument", "item"]).index.isin(likert_items)]
+    }
+    mine = answers[(answers["questionnaire"] == questionnaire.id) & answers["value"].notna()]
+    mine = mine[mine.set_index(["instrument", "item"]).index.isin(list(likert))]
     findings = []
-    for participant, rows in likert.groupby("participant", sort=False):
-        if len(rows) >= LEAST_FOR_CORRELATION and rows["value"].nunique() == 1:
+    for participant, rows in mine.groupby("participant", sort=False):
+        if len(rows) < LEAST_FOR_CORRELATION or rows["value"].nunique() > 1:
+            continue
+        directions = {likert[which] for which in zip(rows["instrument"], rows["item"], strict=True)}
+        if len(directions) == 2:
             found = f"{participant} gave {rows['value'].iloc[0]:g} to all {len(rows)} items, reversed ones included."
             findings.append(
                 Finding(

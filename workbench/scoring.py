@@ -6,7 +6,15 @@ from math import ceil
 from typing import TYPE_CHECKING
 
 from workbench.instrument import Instrument, Scale, score_range
-from workbench.measure import SETTING, Measure, on_the_whole_grid, settings, with_exclusions, without_excluded
+from workbench.measure import (
+    NOT_COLLECTED,
+    SETTING,
+    Measure,
+    on_the_whole_grid,
+    settings,
+    with_exclusions,
+    without_excluded,
+)
 from workbench.responses.questionnaires import NOT_APPLICABLE, Responses
 from workbench.study import Questionnaire, Study
 
@@ -19,7 +27,8 @@ def scale_measures(study: Study, responses: Responses) -> list[Measure]:
 
     Reversed items count as low + high - answer. A score needs as many answers as the plan's missing
     rule says. A mean is over the answered items; a sum (plain or weighted) with items missing is scaled up to all
-    items, which gives a sum the same meaning as the mean. Then `add` and `multiply` are applied.
+    items, which gives a sum the same meaning as the mean; with weights of both signs it is not, and all items
+    are needed. Then `add` and `multiply` are applied. A setting in which no item was answered was not collected.
     """
     measures = []
     for questionnaire in study.declared.questionnaires:
@@ -54,7 +63,7 @@ def scores(instrument: Instrument, scale: Scale, answers: pd.DataFrame, needed: 
     """Scores of a scale: participant, condition, occasion, value, reason, from answers with reversal done.
 
     `answers` has participant, condition, occasion, item, value, missing; a value is NaN with a
-    reason where fewer than `needed` items are answered.
+    reason where fewer than `needed` items are answered, or where those answered cannot be scaled up.
     """
     import numpy as np
 
@@ -63,31 +72,27 @@ def scores(instrument: Instrument, scale: Scale, answers: pd.DataFrame, needed: 
     answered = given.sum(axis=1)
     weights = np.array([float(scale.weights.get(item, 1)) for item in scale.items])
     total = np.where(given, wide.to_numpy() * weights, 0.0).sum(axis=1)
-    base = (given * weights).sum(axis=1) if scale.score == "weighted" else answered
-    whole = weights.sum() if scale.score == "weighted" else len(scale.items)
+    base = (given * weights).sum(axis=1)
+    whole = answered == len(scale.items)
     with np.errstate(divide="ignore", invalid="ignore"):
-        raw = (
-            total / base
-            if scale.score == "mean"
-            else np.where(answered == len(scale.items), total, total * whole / base)
-        )
-    value = (raw + scale.add) * scale.multiply
-    enough = (answered >= needed) & (base != 0)
-    skipped_on_purpose = (
-        answers["missing"]
-        .eq(NOT_APPLICABLE)
-        .groupby([answers[name] for name in SETTING])
-        .sum()
-        .reindex(wide.index, fill_value=0)
-    )
+        raw = total / base if scale.score == "mean" else np.where(whole, total, total * weights.sum() / base)
+    enough = answered >= needed
+    scalable = whole | ((weights.min() >= 0 or weights.max() <= 0) & (base != 0))
+    value = np.where(enough & scalable, (raw + scale.add) * scale.multiply, np.nan)
+    declined = (answers["missing"] == NOT_APPLICABLE).groupby([answers[name] for name in SETTING]).sum()
     reason = [
-        "" if fine else _too_few(int(count), len(scale.items), needed, int(not_applicable))
-        for fine, count, not_applicable in zip(enough, answered, skipped_on_purpose, strict=True)
+        _reason(int(count), len(scale.items), needed, int(not_applicable), scalable=bool(fine))
+        for count, not_applicable, fine in zip(answered, declined.reindex(wide.index), scalable, strict=True)
     ]
-    return wide.index.to_frame(index=False).assign(value=np.where(enough, value, np.nan), reason=reason)
+    return wide.index.to_frame(index=False).assign(value=value, reason=reason)
 
 
-def _too_few(answered: int, items: int, needed: int, not_applicable: int) -> str:
+def _reason(answered: int, items: int, needed: int, not_applicable: int, *, scalable: bool) -> str:
+    """Why there is no score; "" where there is one."""
+    if not answered and not not_applicable:
+        return NOT_COLLECTED
+    if answered >= needed:
+        return "" if scalable else f"{answered} of {items} items answered, and their weights cannot be scaled up"
     text = f"{answered} of {items} items answered, {needed} needed"
     return f"{text}; {not_applicable} not applicable" if not_applicable else text
 

@@ -5,13 +5,21 @@ Trials of one person are not independent of each other, so no test ever sees sin
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import SourceTable, fault, gathering, read_table
+from workbench.files import gathering, read_table
 from workbench.measure import SETTING, Measure, on_the_whole_grid, settings, with_exclusions, without_excluded
-from workbench.responses.names import condition_words, matched, require_columns, rows_named, without_pilots
+from workbench.responses.names import (
+    condition_words,
+    matched,
+    numbers,
+    require_columns,
+    without_pilots,
+    wrong_words,
+)
 from workbench.study import Study, TrialMeasure, Trials
 
 if TYPE_CHECKING:
@@ -33,104 +41,119 @@ def read_trials(study: Study) -> TrialMeasures:
     """
     faults: list[Finding] = []
     notes: list[Finding] = []
-    measures = []
+    measures: list[Measure] = []
     for number, trials in enumerate(study.declared.trials, start=1):
-        with gathering(faults):
-            frame, further = _rows(study, trials, f"trials[{number}]")
-            measures += [_measure(study, one, frame) for one in trials.measures]
-            notes += further
+        parts = []
+        for file in trials.files:
+            with gathering(faults):
+                part, further = _rows(study, trials, f"trials[{number}]", file, faults)
+                parts.append(part)
+                notes += further
+        if not faults:
+            measures += [_measure(study, one, parts) for one in trials.measures]
     if faults:
         raise StudyError(faults)
     return TrialMeasures(tuple(measures), tuple(notes))
 
 
-def _rows(study: Study, trials: Trials, key: str) -> tuple[pd.DataFrame, list[Finding]]:
-    import pandas as pd
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trials:
+    """The trials of one file: participant, condition, occasion, and the value of each measure in each row."""
 
-    faults: list[Finding] = []
-    notes: list[Finding] = []
-    parts = []
-    for file in trials.files:
-        with gathering(faults):
-            table = read_table(study.path(file), file)
-            require_columns(table, _columns_needed(trials), key)
-            frame, further = without_pilots(table, trials.participant, study)
-            condition = matched(frame[trials.condition], condition_words(study, {}), file, "condition", "Correct it.")
-            notes += further
-            parts.append(_numbers(trials, frame.assign(**{trials.condition: condition}), table))
-    if faults:
-        raise StudyError(faults)
-    return pd.concat(parts, ignore_index=True), notes
+    settings: pd.DataFrame
+    values: dict[str, pd.Series]
+
+
+def _rows(study: Study, trials: Trials, key: str, file: str, faults: list[Finding]) -> tuple[_Trials, list[Finding]]:
+    table = read_table(study.path(file), file)
+    require_columns(table, _columns_needed(trials), key)
+    frame, notes = without_pilots(table, trials.participant, study, faults)
+    known = condition_words(study, {})
+    condition = matched(frame[trials.condition], known, file, "condition", "Correct it.", faults)
+    settings = frame[[trials.participant]].set_axis(["participant"], axis=1).assign(condition=condition, occasion="")
+    numeric = {name for one in trials.measures if one.summary != "share" for name in (one.column, one.minus) if name}
+    columns = {name: _numbers(frame[name].str.strip(), file, faults) for name in sorted(numeric)}
+    values = {
+        one.id: _share_rows(one, frame) if one.summary == "share" else _number_rows(one, columns)
+        for one in trials.measures
+    }
+    return _Trials(settings, values), notes
 
 
 def _columns_needed(trials: Trials) -> list[str]:
     needed = [trials.participant, trials.condition]
     for one in trials.measures:
-        needed += [
-            one.column,
-            *([one.minus] if one.minus else []),
-            *([_column_in_brackets(one)] if _column_in_brackets(one) else []),
-        ]
+        needed += [name for name in (one.column, one.minus, _column_in_brackets(one)) if name]
     return needed
 
 
 def _column_in_brackets(one: TrialMeasure) -> str:
-    return one.equals[1:-1] if one.equals and one.equals.startswith("[") and one.equals.endswith("]") else ""
+    if one.summary != "share" or not one.equals:
+        return ""
+    return one.equals[1:-1] if one.equals.startswith("[") and one.equals.endswith("]") else ""
 
 
-def _numbers(trials: Trials, frame: pd.DataFrame, table: SourceTable) -> pd.DataFrame:
-    """The measures' row values as columns named by measure; StudyError for cells that are no numbers."""
-    import pandas as pd
-
-    faults: list[Finding] = []
-    out = (
-        frame[[trials.participant, trials.condition]].set_axis(["participant", "condition"], axis=1).assign(occasion="")
+def _numbers(words: pd.Series, file: str, faults: list[Finding]) -> pd.Series:
+    found = numbers(words)
+    faults += wrong_words(
+        words[(words != "") & found.isna()],
+        file,
+        f", column {words.name}",
+        lambda word: f"“{word[:60]}” is not a number.",
+        lambda word: "Correct it (the decimal mark is a point), or leave the cell empty.",
+        "wrong value",
     )
-    numeric = {name for one in trials.measures if one.summary != "share" for name in (one.column, one.minus) if name}
-    numbers = {}
-    for name in sorted(numeric):
-        words = frame[name].str.strip()
-        numbers[name] = pd.to_numeric(words.where(words != ""), errors="coerce")
-        wrong = words[(words != "") & numbers[name].isna()]
-        faults += [
-            fault(
-                table.file,
-                f"{rows_named(wrong.index[wrong == word])}, column {name}",
-                f"“{word[:60]}” is not a number.",
-                "Correct it, or leave the cell empty.",
-                "wrong value",
-            )
-            for word in dict.fromkeys(wrong)
-        ]
-    if faults:
-        raise StudyError(faults)
-    for one in trials.measures:
-        out[one.id] = _share_rows(one, frame) if one.summary == "share" else _number_rows(one, numbers)
-    return out
+    return found
 
 
 def _share_rows(one: TrialMeasure, frame: pd.DataFrame) -> pd.Series:
-    words = frame[one.column].str.strip().str.casefold()
-    target = (
-        frame[_column_in_brackets(one)].str.strip().str.casefold()
-        if _column_in_brackets(one)
-        else (one.equals or "").strip().casefold()
+    """1 where the answer is the one counted (as a word in any case, or as a number), 0 where not, NaN without either."""
+    import pandas as pd
+
+    answers = frame[one.column].str.strip().str.casefold()
+    column = _column_in_brackets(one)
+    counted = (
+        frame[column].str.strip().str.casefold()
+        if column
+        else pd.Series((one.equals or "").strip().casefold(), index=answers.index, dtype="str")
     )
-    return (words == target).astype(float).where(words != "")
+    alike = (answers == counted) | (numbers(answers) == numbers(counted))
+    return alike.astype(float).where((answers != "") & (counted != ""))
 
 
-def _number_rows(one: TrialMeasure, numbers: dict[str, pd.Series]) -> pd.Series:
-    values = numbers[one.column] - numbers[one.minus] if one.minus else numbers[one.column]
+def _number_rows(one: TrialMeasure, columns: dict[str, pd.Series]) -> pd.Series:
+    values = columns[one.column] - columns[one.minus] if one.minus else columns[one.column]
     return values.abs() if one.absolute else values
 
 
-def _measure(study: Study, one: TrialMeasure, frame: pd.DataFrame) -> Measure:
-    given = frame[[*SETTING, one.id]].rename(columns={one.id: "value"}).dropna(subset="value")
-    grouped = given.groupby(SETTING)["value"]
-    found = (grouped.median() if one.summary == "median" else grouped.mean()).reset_index()
-    found["standard_error"] = float("nan") if one.summary == "median" else grouped.sem().to_numpy()
-    whole = on_the_whole_grid(found.assign(reason=""), study.participants, settings("per_condition", study.conditions))
+def _measure(study: Study, one: TrialMeasure, parts: Sequence[_Trials]) -> Measure:
+    import pandas as pd
+
+    trials = pd.concat([part.settings.assign(value=part.values[one.id]) for part in parts], ignore_index=True)
+    grouped = trials.groupby(SETTING)["value"]
+    found = pd.DataFrame(
+        {
+            "value": grouped.median() if one.summary == "median" else grouped.mean(),
+            "standard_error": float("nan") if one.summary == "median" else grouped.sem(),
+            "reason": [
+                "" if given else f"{size} trials, none with a value"
+                for size, given in zip(grouped.size(), grouped.count(), strict=True)
+            ],
+        }
+    ).reset_index()
+    whole = on_the_whole_grid(found, study.participants, settings("per_condition", study.conditions))
     values = with_exclusions(whole, one.id, study.declared.exclusions)
-    rows = without_excluded(given.assign(item="")[[*SETTING, "item", "value"]], values)
+    given = trials.dropna(subset="value").assign(item="")[[*SETTING, "item", "value"]]
     low, high = (0.0, 1.0) if one.summary == "share" else (float("nan"), float("nan"))
-    return Measure(one.id, one.label, one.unit, one.higher, "trials", "per_condition", values, rows, low, high)
+    return Measure(
+        one.id,
+        one.label,
+        one.unit,
+        one.higher,
+        "trials",
+        "per_condition",
+        values,
+        without_excluded(given, values),
+        low,
+        high,
+    )

@@ -7,12 +7,11 @@ Agreement is not validity, and no coefficient rates a rater.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from workbench.coding.codings import CONSENSUS, unit_by_rater
+from workbench.coding.codings import CONSENSUS, UNIT, in_latest_version, unit_by_rater, version_age
 from workbench.stats.agreement import (
     AgreementCoefficient,
     AlphaCoefficient,
@@ -80,45 +79,39 @@ def agreement(study: Study, rows: pd.DataFrame, *, resamples: int = RESAMPLES) -
         return []
     found = []
     for one in interviews.rounds:
-        here = rows[(rows["round"] == one.id) & (rows["rater"] != CONSENSUS)]
+        here = in_latest_version(rows[(rows["round"] == one.id) & (rows["rater"] != CONSENSUS)])
         raters = tuple(rater for rater in interviews.raters if rater in set(here["rater"]))
-        if one.kind != "consensus" and _shared(here, raters):
+        if one.kind != "consensus" and (here.groupby(UNIT)["rater"].nunique() > 1).any():
             found.append(_in_round(study, one, here, raters, resamples))
     return found
-
-
-def _shared(rows: pd.DataFrame, raters: tuple[str, ...]) -> bool:
-    units = {rater: set(rows.loc[rows["rater"] == rater, "unit"]) for rater in raters}
-    return any(units[a] & units[b] for a, b in combinations(raters, 2))
 
 
 def _in_round(study: Study, one: Round, rows: pd.DataFrame, raters: tuple[str, ...], resamples: int) -> RoundAgreement:
     rng = np.random.default_rng(study.plan.seed)
     level = 1 - study.plan.level
-    participant = rows.drop_duplicates("unit").set_index("unit")["participant"]
+    participant = rows.drop_duplicates(UNIT).set_index(UNIT)["participant"]
     codes = sorted(code for code in rows["code"].unique() if code)
-    sets = _label_sets(rows, raters)
-    double = sum(sum(label is not None for label in unit) > 1 for unit in sets.values())
+    units, sets = _label_sets(rows, raters)
     per_code = tuple(_on_code(rows, code, list(raters), participant, level, resamples, rng) for code in codes)
-    clusters = [participant[unit] for unit in sets]
-    overall = set_alpha(
-        list(sets.values()), distance="masi", clusters=clusters, resamples=resamples, rng=rng, level=level
-    )
-    versions = sorted(version for version in rows["codebook_version"].unique() if version)
+    double = sum(sum(label is not None for label in labels) > 1 for labels in sets)
+    clusters = list(participant[units])
+    overall = set_alpha(sets, distance="masi", clusters=clusters, resamples=resamples, rng=rng, level=level)
+    versions = sorted((version for version in rows["codebook_version"].unique() if version), key=version_age)
     return RoundAgreement(one, " and ".join(versions), raters, len(sets), double, len(set(clusters)), per_code, overall)
 
 
-def _label_sets(rows: pd.DataFrame, raters: tuple[str, ...]) -> dict[str, list[frozenset[str] | None]]:
+def _label_sets(rows: pd.DataFrame, raters: tuple[str, ...]) -> tuple[pd.MultiIndex, list[list[frozenset[str] | None]]]:
+    """The units, and the set of codes that each rater gave each of them, None where they did not rate it."""
     by_unit = (
-        rows.groupby(["unit", "rater"])["code"]
+        rows.groupby([*UNIT, "rater"])["code"]
         .agg(lambda codes: frozenset(code for code in codes if code))
         .unstack("rater")
         .reindex(columns=list(raters))
     )
-    return {
-        str(unit): [label if isinstance(label, frozenset) else None for label in labels]
-        for unit, labels in zip(by_unit.index, by_unit.to_numpy(), strict=True)
-    }
+    sets = [
+        [label if isinstance(label, frozenset) else None for label in labels] for labels in by_unit.to_numpy().tolist()
+    ]
+    return by_unit.index, sets
 
 
 def _on_code(

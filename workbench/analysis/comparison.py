@@ -72,12 +72,15 @@ class Pair:
     result: SignedRankTest
     test: Test
     gated: bool = False
-    """Whether the plan lets pairs count only behind the omnibus test, and that was not below the level."""
+    """Whether the plan lets pairs count only behind the omnibus test, and that was not below the level or not possible."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ContrastResult:
-    """A planned contrast: each participant's weighted sum of conditions against zero."""
+    """A planned contrast: each participant's weighted sum of conditions against zero.
+
+    It is over the participants with a value in every condition, or (plan.cases) in those that have a weight.
+    """
 
     contrast: Contrast
     result: SignedRankTest
@@ -88,7 +91,8 @@ class ContrastResult:
 class Comparison:
     """Everything said about one measure across the conditions.
 
-    `omnibus` is None, with a `reason`, where there are fewer than three conditions or two complete participants.
+    `omnibus` is None where there are fewer than three conditions or two complete participants. `reason` says so, and
+    which pairs and contrasts are not tested because fewer than two participants have the values.
     """
 
     measure: Measure
@@ -147,44 +151,50 @@ def description(name: str, values: np.ndarray) -> Description:
 def _unadjusted(measure: Measure, participants: Sequence[str], conditions: Sequence[str], plan: Plan) -> Comparison:
     wide = measure.by_condition(participants, conditions).to_numpy()
     complete = wide[~np.isnan(wide).any(axis=1)]
-    reason = ""
-    omnibus = None
-    if len(conditions) < 3:
-        reason = "fewer than three conditions, so there is no omnibus test"
-    elif len(complete) < 2:
-        reason = f"{len(complete)} participants have a value in every condition, so nothing is tested"
-    else:
-        omnibus = Omnibus(*_friedman(complete, len(wide), measure.id, plan))
     rows = complete if plan.cases == "complete" else wide
-    pairs = tuple(
-        _pair(rows, wide, measure.id, conditions, a, b, plan)
-        for a, b in combinations(range(len(conditions)), 2)
-        if _both(rows, a, b) >= 2
-    )
-    contrasts = tuple(
-        _contrast(wide, measure.id, conditions, contrast, plan)
-        for contrast in plan.contrasts
-        if measure.id in contrast.measures and _enough_for(wide, conditions, contrast)
-    )
+    omnibus = None
+    if len(conditions) > 2 and len(complete) > 1:
+        omnibus = Omnibus(*_friedman(complete, len(wide), measure.id, plan))
+    pairs = list(combinations(range(len(conditions)), 2))
+    contrasts = [one for one in plan.contrasts if measure.id in one.measures]
+    possible = [pair for pair in pairs if _n_with(rows, pair) > 1]
+    testable = [one for one in contrasts if _n_with(rows, _used(one, conditions)) > 1]
+    untested = [f"{conditions[a]} against {conditions[b]}" for a, b in pairs if (a, b) not in possible]
+    untested += [one.id for one in contrasts if one not in testable]
     return Comparison(
         measure,
         measure.id in plan.primary,
         describe(measure, participants, conditions),
         omnibus,
-        pairs,
-        contrasts,
+        tuple(_pair(rows, len(wide), measure.id, conditions, a, b, plan) for a, b in possible),
+        tuple(_contrast(rows, len(wide), measure.id, conditions, one, plan) for one in testable),
         plan.level,
-        reason,
+        _reason(len(conditions), len(complete), untested, something=bool(possible or testable)),
     )
 
 
-def _both(rows: np.ndarray, a: int, b: int) -> int:
-    return int((~np.isnan(rows[:, [a, b]]).any(axis=1)).sum())
+def _reason(conditions: int, complete: int, untested: Sequence[str], *, something: bool) -> str:
+    """Why the omnibus test, or other tests, are not there; "" where all are."""
+    if conditions < 3:
+        reasons = ["fewer than three conditions, so there is no omnibus test"]
+    elif complete < 2:
+        have = "participant has" if complete == 1 else "participants have"
+        consequence = "there is no omnibus test" if something else "nothing is tested"
+        reasons = [f"{complete} {have} a value in every condition, so {consequence}"]
+    else:
+        reasons = []
+    if untested and (something or conditions < 3):
+        reasons.append(f"not tested, with fewer than two participants: {', '.join(untested)}")
+    return "; ".join(reasons)
 
 
-def _enough_for(wide: np.ndarray, conditions: Sequence[str], contrast: Contrast) -> bool:
-    used = [list(conditions).index(condition) for condition, weight in contrast.weights.items() if weight]
-    return int((~np.isnan(wide[:, used]).any(axis=1)).sum()) >= 2
+def _n_with(rows: np.ndarray, places: Sequence[int]) -> int:
+    """How many of `rows` have a value at all of the places."""
+    return int((~np.isnan(rows[:, list(places)]).any(axis=1)).sum())
+
+
+def _used(contrast: Contrast, conditions: Sequence[str]) -> list[int]:
+    return [place for place, condition in enumerate(conditions) if contrast.weights.get(condition)]
 
 
 def _friedman(complete: np.ndarray, n: int, measure: str, plan: Plan) -> tuple[FriedmanTest, Test]:
@@ -195,22 +205,21 @@ def _friedman(complete: np.ndarray, n: int, measure: str, plan: Plan) -> tuple[F
     )
 
 
-def _pair(
-    rows: np.ndarray, wide: np.ndarray, measure: str, conditions: Sequence[str], a: int, b: int, plan: Plan
-) -> Pair:
+def _pair(rows: np.ndarray, n: int, measure: str, conditions: Sequence[str], a: int, b: int, plan: Plan) -> Pair:
     result = signed_rank(rows[:, a], rows[:, b], zeros=plan.zeros, level=1 - plan.level)
-    result = replace(result, n_dropped=len(wide) - result.n_pairs)
+    result = replace(result, n_dropped=n - result.n_pairs)
     test = _test(result.p_exact, result.p_asymptotic, measure, "pairs", plan)
     return Pair(conditions[a], conditions[b], result, replace(test, attainable=result.smallest_attainable_p))
 
 
 def _contrast(
-    wide: np.ndarray, measure: str, conditions: Sequence[str], contrast: Contrast, plan: Plan
+    rows: np.ndarray, n: int, measure: str, conditions: Sequence[str], contrast: Contrast, plan: Plan
 ) -> ContrastResult:
-    weights = np.array([float(contrast.weights.get(condition, 0)) for condition in conditions])
-    used = weights != 0
-    weighted = wide[:, used] @ weights[used]
-    result = signed_rank(weighted, np.zeros_like(weighted), zeros=plan.zeros, level=1 - plan.level)
+    used = _used(contrast, conditions)
+    weights = np.array([float(contrast.weights[conditions[place]]) for place in used])
+    above, below = rows[:, used] @ weights.clip(min=0), rows[:, used] @ (-weights).clip(min=0)
+    result = signed_rank(above, below, zeros=plan.zeros, level=1 - plan.level)
+    result = replace(result, n_dropped=n - result.n_pairs)
     test = _test(result.p_exact, result.p_asymptotic, measure, "contrasts", plan)
     return ContrastResult(contrast, result, replace(test, attainable=result.smallest_attainable_p))
 
@@ -270,7 +279,9 @@ def _attainable(tests: Sequence[Test], index: int, method: Adjustment | Literal[
 
 
 def _gated(comparison: Comparison, plan: Plan) -> Comparison:
-    """Mark pairs that the plan lets count only behind an omnibus test that was not below the level."""
-    if not plan.omnibus_gates_pairs or comparison.omnibus is None or comparison.shown(comparison.omnibus.test):
+    """Mark pairs that the plan lets count only behind an omnibus test, where it was not below the level or not possible."""
+    if not plan.omnibus_gates_pairs or len(comparison.descriptions) < 3:
+        return comparison
+    if comparison.omnibus is not None and comparison.shown(comparison.omnibus.test):
         return comparison
     return replace(comparison, pairs=tuple(replace(pair, gated=True) for pair in comparison.pairs))

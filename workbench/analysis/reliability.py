@@ -31,7 +31,10 @@ from workbench.stats.reliability import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SettingReliability:
-    """Reliability in one condition or occasion. `spearman_brown` is there for scales of two items alone."""
+    """Reliability in one condition or occasion, undefined with a reason where too few participants answered all items.
+
+    `spearman_brown` is there for scales of two items alone.
+    """
 
     setting: str
     alpha: CronbachAlpha
@@ -43,7 +46,7 @@ class SettingReliability:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScaleReliability:
-    """Reliability of a scale. `levels` is None where it was not asked repeatedly."""
+    """Reliability of a scale, in every condition or occasion. `levels` is None where it was not asked repeatedly."""
 
     measure: Measure
     settings: tuple[SettingReliability, ...]
@@ -56,7 +59,7 @@ def scale_reliability(
     """The reliability of a scale of two items or more."""
     places = {"per_condition": list(conditions), "before_after": list(OCCASIONS), "once": [""]}[measure.asked]
     by_place = {place: _answers(measure, place, participants) for place in places}
-    settings = tuple(_in_setting(place, answers, level) for place, answers in by_place.items() if _enough(answers))
+    settings = tuple(_in_setting(place, answers, level) for place, answers in by_place.items())
     return ScaleReliability(measure, settings, _levels(by_place, level) if len(places) > 1 else None)
 
 
@@ -73,10 +76,6 @@ def _answers(measure: Measure, place: str, participants: Sequence[str]) -> Float
     return np.asarray(whole, dtype=float)
 
 
-def _enough(answers: FloatArray) -> bool:
-    return int((~np.isnan(answers).any(axis=1)).sum()) >= 2
-
-
 def _in_setting(place: str, answers: FloatArray, level: float) -> SettingReliability:
     asked = answers[~np.isnan(answers).all(axis=1)]
     two = spearman_brown(asked) if asked.shape[1] == 2 else None
@@ -90,14 +89,12 @@ def _in_setting(place: str, answers: FloatArray, level: float) -> SettingReliabi
     )
 
 
-def _levels(by_place: dict[str, FloatArray], level: float) -> WithinBetweenAlpha | None:
+def _levels(by_place: dict[str, FloatArray], level: float) -> WithinBetweenAlpha:
     stacked = np.vstack(list(by_place.values()))
     n_people = len(next(iter(by_place.values())))
     participant = np.tile(np.arange(n_people), len(by_place))
     place = np.repeat(np.arange(len(by_place)), n_people)
     asked = ~np.isnan(stacked).all(axis=1)
-    if len(np.unique(participant[asked])) < 2 or len(np.unique(place[asked])) < 2:
-        return None
     return within_between_alpha(stacked[asked], participant=participant[asked], condition=place[asked], level=level)
 
 

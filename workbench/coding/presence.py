@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from workbench.coding.codings import UNIT
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -45,7 +47,7 @@ def code_presence(
 def _presence(counted: pd.DataFrame, code: str, condition: str, interviewed: int) -> CodePresence:
     rows = counted[counted["code"] == code]
     if condition != ANY:
-        rows = rows[rows["about"].str.split("+").map(lambda named: condition in named)]
+        rows = rows.loc[[condition in named.split("+") for named in rows["about"]]]
     stance = {
         name: int(rows.loc[rows["stance"] == name, "participant"].nunique()) for name in ("for", "against", "mixed")
     }
@@ -54,7 +56,7 @@ def _presence(counted: pd.DataFrame, code: str, condition: str, interviewed: int
         condition,
         int(rows["participant"].nunique()),
         interviewed,
-        int(rows["unit"].nunique()),
+        len(rows[UNIT].drop_duplicates()),
         stance["for"],
         stance["against"],
         stance["mixed"],

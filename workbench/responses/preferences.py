@@ -6,8 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import fault, gathering, read_table
-from workbench.responses.names import condition_words, matched, require_columns, rows_named, without_pilots
+from workbench.files import fault, read_table
+from workbench.responses.names import (
+    condition_words,
+    matched,
+    numbers,
+    require_columns,
+    rows_named,
+    without_pilots,
+    wrong_words,
+)
 from workbench.study import Preference, Study
 
 if TYPE_CHECKING:
@@ -17,7 +25,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True, eq=False)
 class Preferences:
     """`ranks`: (participants, conditions), 1 = liked best, NaN where not ranked; for a choice, the chosen one has rank 1
-    and the others NaN. `reasons`: words by participant. `findings` are those that do not block.
+    and the others NaN. `reasons`: words by participant. Both hold every participant of the study; the ranks of
+    those who are excluded altogether are NaN. `findings` are those that do not block.
     """
 
     ranks: pd.DataFrame
@@ -31,6 +40,8 @@ def read_preferences(study: Study) -> Preferences | None:
     Raises StudyError for unknown columns, participants, conditions, ranks outside 1 to k, and
     participants who stand there twice.
     """
+    import numpy as np
+
     declared = study.declared.preference
     if declared is None:
         return None
@@ -39,33 +50,60 @@ def read_preferences(study: Study) -> Preferences | None:
     require_columns(
         table, [declared.participant, *named, *([declared.reason] if declared.reason else [])], "preference"
     )
-    frame, notes = without_pilots(table, declared.participant, study)
-    faults = _listed_twice(frame[declared.participant], declared.file)
-    ranks = None
-    with gathering(faults):
-        ranks = _ranking(study, declared, frame) if declared.kind == "ranking" else _choice(study, declared, frame)
-    if faults or ranks is None:
+    faults: list[Finding] = []
+    frame, notes = without_pilots(table, declared.participant, study, faults)
+    faults += _listed_twice(frame[declared.participant], declared.file)
+    read = _ranking if declared.kind == "ranking" else _choice
+    ranks = read(study, declared, frame, faults)
+    if faults:
         raise StudyError(faults)
-    reasons = (
-        frame.set_index(declared.participant)[declared.reason]
-        if declared.reason
-        else frame.set_index(declared.participant).iloc[:, 0].map(lambda _: "")
+    whole = ranks.reindex(index=list(study.participants))
+    excluded = {one.participant for one in study.declared.exclusions if not (one.condition or one.measures)}
+    whole.loc[whole.index.isin(excluded)] = np.nan
+    return Preferences(
+        whole,
+        _reasons(study, declared, frame),
+        (*notes, *_incomplete(declared, whole, excluded), *_shared(declared, whole)),
     )
-    incomplete = (
-        ranks.index[ranks.isna().any(axis=1)] if declared.kind == "ranking" else ranks.index[ranks.isna().all(axis=1)]
-    )
-    if len(incomplete):
-        notes.append(
-            Finding(
-                "attention",
-                "incomplete ranking",
-                declared.file,
-                ", ".join(incomplete),
-                "Not every condition is ranked.",
-                "These participants are left out of the preference tests and counted.",
-            )
-        )
-    return Preferences(ranks, reasons.str.strip(), tuple(notes))
+
+
+def _reasons(study: Study, declared: Preference, frame: pd.DataFrame) -> pd.Series:
+    import pandas as pd
+
+    if declared.reason is None:
+        return pd.Series("", index=list(study.participants), dtype="str")
+    words = frame.set_index(declared.participant)[declared.reason].str.strip()
+    return words.reindex(list(study.participants), fill_value="")
+
+
+def _incomplete(declared: Preference, ranks: pd.DataFrame, excluded: set[str]) -> list[Finding]:
+    """Participants without a complete answer, those excluded apart."""
+    absent = ranks.isna().any(axis=1) if declared.kind == "ranking" else ranks.isna().all(axis=1)
+    names = [str(name) for name in ranks.index[absent] if name not in excluded]
+    found = []
+    if names:
+        what = "Not every condition is ranked." if declared.kind == "ranking" else "No condition is chosen."
+        remedy = "These participants are left out of the preference tests and counted."
+        found.append(Finding("attention", "incomplete ranking", declared.file, ", ".join(names), what, remedy))
+    gone = [str(name) for name in ranks.index if name in excluded]
+    if gone:
+        told = "Their preference is left out, as study.toml excludes all of their answers."
+        found.append(Finding("note", "excluded", declared.file, ", ".join(gone), told, ""))
+    return found
+
+
+def _shared(declared: Preference, ranks: pd.DataFrame) -> list[Finding]:
+    """Participants whose complete ranks are not 1 to k, each once."""
+    import numpy as np
+
+    if declared.kind == "choice":
+        return []
+    complete = ranks.dropna()
+    other = (np.sort(complete.to_numpy(), axis=1) != np.arange(1, ranks.shape[1] + 1)).any(axis=1)
+    names = ", ".join(map(str, complete.index[other]))
+    told = f"These ranks are not 1 to {ranks.shape[1]} once each."
+    remedy = "Shared ranks count as their mean rank; check that they were meant."
+    return [Finding("attention", "shared ranks", declared.file, names, told, remedy)] if names else []
 
 
 def _listed_twice(participants: pd.Series, file: str) -> list[Finding]:
@@ -82,41 +120,34 @@ def _listed_twice(participants: pd.Series, file: str) -> list[Finding]:
     ]
 
 
-def _ranking(study: Study, declared: Preference, frame: pd.DataFrame) -> pd.DataFrame:
+def _ranking(study: Study, declared: Preference, frame: pd.DataFrame, faults: list[Finding]) -> pd.DataFrame:
     import pandas as pd
 
     ranks = {}
-    faults = []
     for condition in study.conditions:
         column = declared.columns[condition]
         words = frame[column].str.strip()
-        numbers = pd.to_numeric(words.where(words != ""), errors="coerce")
-        wrong = (words != "") & ~numbers.between(1, len(study.conditions))
-        faults += [
-            fault(
-                declared.file,
-                f"row {row}, column {column}",
-                f"“{word}” is not a rank.",
-                f"A number from 1 (liked best) to {len(study.conditions)} is needed.",
-                "off the response scale",
-            )
-            for row, word in words[wrong].items()
-        ]
-        ranks[condition] = numbers.to_numpy()
-    if faults:
-        raise StudyError(faults)
+        ranks[condition] = numbers(words).to_numpy()
+        faults += wrong_words(
+            words[(words != "") & ~numbers(words).between(1, len(study.conditions))],
+            declared.file,
+            f", column {column}",
+            lambda word: f"“{word}” is not a rank.",
+            lambda word: f"A number from 1 (liked best) to {len(study.conditions)} is needed.",
+            "off the response scale",
+        )
     return pd.DataFrame(ranks, index=frame[declared.participant].to_numpy())
 
 
-def _choice(study: Study, declared: Preference, frame: pd.DataFrame) -> pd.DataFrame:
+def _choice(study: Study, declared: Preference, frame: pd.DataFrame, faults: list[Finding]) -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    given = frame[declared.choice].str.strip() != ""
-    chosen = matched(
-        frame[declared.choice][given], condition_words(study, {}), declared.file, "condition", "Correct it."
+    words = frame[declared.choice][frame[declared.choice].str.strip() != ""]
+    chosen = matched(words, condition_words(study, {}), declared.file, "condition", "Correct it.", faults)
+    chosen = chosen.set_axis(frame[declared.participant][words.index])
+    people = frame[declared.participant].to_numpy()
+    return pd.DataFrame(
+        {name: np.where(np.isin(people, chosen.index[chosen == name]), 1.0, np.nan) for name in study.conditions},
+        index=people,
     )
-    ranks = pd.DataFrame(np.nan, index=frame[declared.participant].to_numpy(), columns=list(study.conditions))
-    for participant, condition in zip(frame[declared.participant][given], chosen, strict=True):
-        ranks.loc[participant, condition] = 1.0
-    return ranks

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
 from workbench.files import fault, read_table
-from workbench.responses.names import condition_words, matched, require_columns, rows_named, without_pilots
+from workbench.responses.names import condition_words, matched, require_columns, rows_named, without_pilots, wrong_words
 from workbench.study import Study
 
 if TYPE_CHECKING:
@@ -39,30 +39,27 @@ def read_session_log(study: Study) -> SessionLog | None:
         return None
     table = read_table(study.path(declared.file), declared.file)
     require_columns(table, [declared.participant, declared.position, declared.condition], "session_log")
-    frame, notes = without_pilots(table, declared.participant, study)
-    condition = matched(
-        frame[declared.condition], condition_words(study, {}), declared.file, "condition", "Correct it."
-    )
+    faults: list[Finding] = []
+    frame, notes = without_pilots(table, declared.participant, study, faults)
+    known = condition_words(study, {})
+    condition = matched(frame[declared.condition], known, declared.file, "condition", "Correct it.", faults)
     words = frame[declared.position].str.strip()
-    good = words.str.fullmatch(r"[1-9]\d{0,3}")
-    faults = [
-        fault(
-            declared.file,
-            f"row {row}, column {declared.position}",
-            f"“{word}” is not a position.",
-            "A whole number from 1 is needed.",
-            "wrong value",
-        )
-        for row, word in words[~good].items()
-    ]
-    if faults:
-        raise StudyError(faults)
+    whole = words.str.fullmatch(r"[1-9][0-9]{0,3}")
+    faults += wrong_words(
+        words[~whole],
+        declared.file,
+        f", column {declared.position}",
+        lambda word: f"“{word}” is not a position.",
+        lambda word: "A whole number from 1 is needed.",
+        "wrong value",
+    )
+    good = whole & condition.notna()
     runs = pd.DataFrame(
         {
-            "participant": frame[declared.participant],
-            "condition": condition,
-            "position": words.astype(int),
-            "row": frame.index,
+            "participant": frame[declared.participant][good],
+            "condition": condition[good],
+            "position": words[good].astype(int),
+            "row": frame.index[good],
         }
     )
     for what in ("position", "condition"):
@@ -79,4 +76,16 @@ def read_session_log(study: Study) -> SessionLog | None:
         ]
     if faults:
         raise StudyError(faults)
-    return SessionLog(runs.reset_index(drop=True), tuple(notes))
+    return SessionLog(runs.reset_index(drop=True), (*notes, *_gaps(runs, declared.file)))
+
+
+def _gaps(runs: pd.DataFrame, file: str) -> list[Finding]:
+    """A finding for each participant whose positions do not run from 1 on."""
+    found = []
+    for participant, rows in runs.groupby("participant", sort=False):
+        positions = sorted(rows["position"])
+        if positions != list(range(1, len(positions) + 1)):
+            told = f"{participant} has the positions {', '.join(map(str, positions))}."
+            remedy = "Add the runs that are missing, if they are known."
+            found.append(Finding("attention", "gap in the order", file, rows_named(rows["row"]), told, remedy))
+    return found
