@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from workbench.errors import Finding, Severity
+from workbench.errors import Finding
 from workbench.instrument import Instrument, Scale
 from workbench.measure import EXCLUDED, NOT_COLLECTED, SETTING, Measure
 from workbench.responses.questionnaires import NOT_APPLICABLE, SKIPPED, Responses
@@ -28,7 +28,7 @@ LEAST_FOR_CORRELATION = 8
 def quality_findings(
     study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None
 ) -> list[Finding]:
-    """Everything worth a look, the most pressing first."""
+    """Everything worth a look."""
     findings = [*_plan(study), *_participation(measures), *_orders(study, log), *_missing(study, responses)]
     for questionnaire in study.declared.questionnaires:
         for use in questionnaire.instruments:
@@ -42,8 +42,7 @@ def quality_findings(
         Finding("note", "not used yet", STUDY_FILE, key, "This key is read and kept, but not used yet:", f"{why}.")
         for key, why in keys_not_used_yet(study.declared).items()
     ]
-    order: tuple[Severity, ...] = ("blocks", "attention", "note")
-    return sorted(findings, key=lambda finding: order.index(finding.severity))
+    return findings
 
 
 def _plan(study: Study) -> list[Finding]:

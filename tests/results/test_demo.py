@@ -103,5 +103,5 @@ def test_the_confused_codes_are_where_agreement_is_lowest(demo):
 def test_the_demo_says_it_in_ten_lines(demo):
     assert 8 <= len(demo.lines) <= 10
     assert "invented" in demo.lines[0]
-    assert any("highest in Slosh" in line for line in demo.lines)
+    assert any("highest on average in Slosh" in line for line in demo.lines)
     assert any("not the same as equal" in line for line in demo.lines)

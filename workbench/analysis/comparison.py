@@ -19,7 +19,7 @@ from workbench.stats.comparison import Adjustment, FriedmanTest, SignedRankTest,
 from workbench.study import Contrast, Plan
 
 MONTE_CARLO_DRAWS = 100_000
-RESAMPLES = 2000
+RESAMPLES = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,6 +217,7 @@ def _contrast(
 ) -> ContrastResult:
     used = _used(contrast, conditions)
     weights = np.array([float(contrast.weights[conditions[place]]) for place in used])
+    weights /= weights.clip(min=0).sum()
     above, below = rows[:, used] @ weights.clip(min=0), rows[:, used] @ (-weights).clip(min=0)
     result = signed_rank(above, below, zeros=plan.zeros, level=1 - plan.level)
     result = replace(result, n_dropped=n - result.n_pairs)

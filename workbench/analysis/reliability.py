@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +28,14 @@ from workbench.stats.reliability import (
     standard_error_of_measurement,
     within_between_alpha,
 )
+
+
+class Bootstrap(NamedTuple):
+    """How intervals by resampling are made."""
+
+    level: float
+    resamples: int
+    rng: np.random.Generator | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,13 +63,23 @@ class ScaleReliability:
 
 
 def scale_reliability(
-    measure: Measure, participants: Sequence[str], conditions: Sequence[str], *, level: float = 0.95
+    measure: Measure,
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    *,
+    level: float = 0.95,
+    resamples: int = 0,
+    rng: np.random.Generator | None = None,
 ) -> ScaleReliability:
-    """The reliability of a scale of two items or more."""
+    """The reliability of a scale of two items or more.
+
+    `resamples` of participants make the intervals of omega and of both levels; they need `rng`.
+    """
+    bootstrap = Bootstrap(level, resamples, rng)
     places = {"per_condition": list(conditions), "before_after": list(OCCASIONS), "once": [""]}[measure.asked]
     by_place = {place: _answers(measure, place, participants) for place in places}
-    settings = tuple(_in_setting(place, answers, level) for place, answers in by_place.items())
-    return ScaleReliability(measure, settings, _levels(by_place, level) if len(places) > 1 else None)
+    settings = tuple(_in_setting(place, answers, bootstrap) for place, answers in by_place.items())
+    return ScaleReliability(measure, settings, _levels(by_place, bootstrap) if len(places) > 1 else None)
 
 
 def has_reliability(measure: Measure) -> bool:
@@ -76,34 +95,42 @@ def _answers(measure: Measure, place: str, participants: Sequence[str]) -> Float
     return np.asarray(whole, dtype=float)
 
 
-def _in_setting(place: str, answers: FloatArray, level: float) -> SettingReliability:
+def _in_setting(place: str, answers: FloatArray, bootstrap: Bootstrap) -> SettingReliability:
     asked = answers[~np.isnan(answers).all(axis=1)]
     two = spearman_brown(asked) if asked.shape[1] == 2 else None
     return SettingReliability(
         place,
-        cronbach_alpha(asked, level=level),
-        omega_total(asked, level=level),
+        cronbach_alpha(asked, level=bootstrap.level),
+        omega_total(asked, **bootstrap._asdict()),
         two,
         standard_error_of_measurement(asked),
         item_analysis(asked),
     )
 
 
-def _levels(by_place: dict[str, FloatArray], level: float) -> WithinBetweenAlpha:
+def _levels(by_place: dict[str, FloatArray], bootstrap: Bootstrap) -> WithinBetweenAlpha:
     stacked = np.vstack(list(by_place.values()))
     n_people = len(next(iter(by_place.values())))
     participant = np.tile(np.arange(n_people), len(by_place))
     place = np.repeat(np.arange(len(by_place)), n_people)
     asked = ~np.isnan(stacked).all(axis=1)
-    return within_between_alpha(stacked[asked], participant=participant[asked], condition=place[asked], level=level)
+    return within_between_alpha(
+        stacked[asked], participant=participant[asked], condition=place[asked], **bootstrap._asdict()
+    )
 
 
 def reliabilities(
-    measures: Iterable[Measure], participants: Sequence[str], conditions: Sequence[str], *, level: float = 0.95
+    measures: Iterable[Measure],
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    *,
+    level: float = 0.95,
+    resamples: int = 0,
+    rng: np.random.Generator | None = None,
 ) -> list[ScaleReliability]:
-    """The reliability of every scale among the measures."""
+    """The reliability of every scale among the measures; see scale_reliability."""
     return [
-        scale_reliability(measure, participants, conditions, level=level)
+        scale_reliability(measure, participants, conditions, level=level, resamples=resamples, rng=rng)
         for measure in measures
         if has_reliability(measure)
     ]

@@ -30,7 +30,7 @@ def short_headline(study: Study, comparison: Comparison) -> str:
     if not comparison.shown(comparison.omnibus.test):
         return f"{name}: no difference shown, which is not the same as equal ({evidence})."
     highest = max((one for one in comparison.descriptions if one.n), key=lambda one: one.mean)
-    return f"{name}: highest in {study.condition_labels[highest.condition]}; {len(counted)} of {len(comparison.pairs)} pairs shown to differ ({evidence})."
+    return f"{name}: highest on average in {study.condition_labels[highest.condition]}; {len(counted)} of {len(comparison.pairs)} pairs shown to differ ({evidence})."
 
 
 def _omnibus_sentence(study: Study, comparison: Comparison) -> str:

@@ -140,12 +140,7 @@ def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -
         Column("n_used", "n", "count"),
         Column("n_dropped", "Left out", "count", help="Participants with a missing answer."),
         _estimate("alpha", "Alpha", help="Cronbach's alpha with Feldt's interval."),
-        Column(
-            "omega",
-            "Omega",
-            "bounded",
-            help="McDonald's omega total, one factor by maximum likelihood, from covariances.",
-        ),
+        _estimate("omega", "Omega", help="McDonald's omega total, one factor by maximum likelihood, from covariances."),
         Column("spearman_brown", "Spearman-Brown", "bounded", help="For scales of two items."),
         Column(
             "sem", "SEM of the sum", "number", help="Standard error of measurement, in points of the sum of the items."
@@ -165,6 +160,7 @@ def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -
                     "alpha": setting.alpha.raw,
                     **_bounds("alpha", setting.alpha.interval),
                     "omega": setting.omega.value,
+                    **_bounds("omega", setting.omega.interval),
                     "spearman_brown": setting.spearman_brown.value if setting.spearman_brown else nan,
                     "sem": setting.error.value,
                     "reason": _joined(setting.alpha.reason, setting.omega.reason if setting.alpha.n_items > 2 else ""),
@@ -175,7 +171,10 @@ def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -
         study.plan.thresholds.reliability,
         [setting.alpha.interval for one in reliabilities for setting in one.settings],
     )
-    notes = [f"Alpha with its {level} interval (Feldt). Rows of several conditions are not pooled.", UNVALIDATED]
+    notes = [
+        f"{level} intervals: Feldt's for alpha, percentiles of resampled participants for omega. Rows of several conditions are not pooled.",
+        UNVALIDATED,
+    ]
     return Table(
         "reliability",
         "Reliability in each condition",
@@ -487,21 +486,22 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         for one in comparisons
         for pair in one.pairs
     )
-    cases = (
-        "participants with a value in every condition"
-        if study.plan.cases == "complete"
-        else "participants with a value in both conditions"
-    )
     rule = {
         "pratt": "zero differences are ranked with the rest and then left out (Pratt)",
         "drop": "zero differences are left out first",
     }[study.plan.zeros]
     notes = (
-        f"Signed-rank tests of first minus second over {cases}; {rule}. The shift keeps zero differences.",
+        f"Signed-rank tests of first minus second over {_cases(study)}; {rule}. The shift keeps zero differences.",
         *_reading_note(study),
         SMALL_SAMPLE,
     )
     return Table("pairs", "Pairs of conditions", columns, rows, notes, ("measure", "planned", "family"))
+
+
+def _cases(study: Study) -> str:
+    if study.plan.cases == "complete":
+        return "participants with a value in every condition"
+    return "participants with a value in each condition that is compared"
 
 
 def _reading_note(study: Study) -> list[str]:
@@ -547,7 +547,10 @@ def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         "Planned contrasts",
         columns,
         rows,
-        ("Signed-rank tests of each participant's weighted sum of conditions against zero.",),
+        (
+            f"Signed-rank tests of each participant's weighted sum of conditions against zero, over {_cases(study)}. "
+            "Weights are scaled so that the positive ones add up to 1: a shift is one between weighted means.",
+        ),
         ("measure", "planned", "family"),
     )
 

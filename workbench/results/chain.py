@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from workbench.analysis.agreement import RoundAgreement, agreement
 from workbench.analysis.comparison import Comparison, Description, compare, description
@@ -28,6 +30,7 @@ from workbench.trials import read_trials
 
 Progress = Callable[[int, int], None]
 STEPS = 5
+RESAMPLES = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,14 +70,30 @@ def collect(folder: Path) -> Evidence:
     findings = [*quality_findings(study, responses, measures, log), *trials.findings]
     findings += preferences.findings if preferences else ()
     findings += codings.findings if codings else ()
-    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
-    return Evidence(study, responses, measures, log, preferences, codings, tuple(findings))
+    return Evidence(study, responses, measures, log, preferences, codings, tuple(_most_pressing_first(findings)))
+
+
+def _most_pressing_first(findings: list[Finding]) -> list[Finding]:
+    """The findings by severity, with the notes on pilot rows of all files told as one."""
+    pilots = [one for one in findings if one.kind == "pilots"]
+    others = [one for one in findings if one.kind != "pilots"]
+    if pilots:
+        places = ", ".join(f"{one.file} ({one.place})" for one in pilots)
+        others.append(replace(pilots[0], file="", place="", found=f"Rows of pilots are left out: {places}."))
+    return sorted(others, key=lambda finding: SEVERITIES.index(finding.severity))
 
 
 def reliability_of(evidence: Evidence) -> list[ScaleReliability]:
     """The reliability of every scale."""
     study = evidence.study
-    return reliabilities(evidence.measures, study.participants, study.conditions, level=1 - study.plan.level)
+    return reliabilities(
+        evidence.measures,
+        study.participants,
+        study.conditions,
+        level=1 - study.plan.level,
+        resamples=RESAMPLES,
+        rng=np.random.default_rng(study.plan.seed),
+    )
 
 
 def comparison_of(evidence: Evidence) -> list[Comparison]:
