@@ -388,7 +388,7 @@ class Plan(Declared):
     )
     cases: Literal["complete", "available"] = Field(
         "complete",
-        description="Pairs over participants with all conditions, or over those with both of the pair.",
+        description="Pairs and contrasts over participants with all conditions, or over those with each condition that is compared.",
         examples=["complete"],
     )
     contrasts: list[Contrast] = Field(
