@@ -5,7 +5,8 @@ Ties have been settled before values arrive here; the tests themselves live in `
 
 from __future__ import annotations
 
-from math import atanh, isnan, nan, sqrt, tanh
+from dataclasses import dataclass
+from math import atanh, floor, isnan, nan, sqrt, tanh
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from workbench.stats._exact import MOST_GROUP_PRODUCT, MOST_SIGN_FLIPS, untied_r
 from workbench.stats.intervals import Interval, undefined_interval
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 ORDER_STATISTICS = "order statistics, exact no-ties null distribution"
 ORDER_STATISTICS_NORMAL = "order statistics, normal approximation"
@@ -22,40 +24,81 @@ FISHER_JACKKNIFE = "jackknife on Fisher's z"
 FISHER_PLACEMENTS = "placements on Fisher's z"
 
 
+@dataclass(frozen=True, slots=True)
+class _CountedValues:
+    """Values in ascending order, some more than once, and how many there are up to and including each."""
+
+    values: FloatArray
+    upto: IntArray
+
+    @classmethod
+    def of(cls, values: FloatArray, times: IntArray) -> _CountedValues:
+        order = np.argsort(values)
+        return cls(values[order], np.cumsum(times[order]))
+
+    @property
+    def total(self) -> int:
+        return int(self.upto[-1])
+
+    def at(self, place: int) -> float:
+        """The value at `place`, 1 = lowest."""
+        return float(self.values[np.searchsorted(self.upto, place)])
+
+    @property
+    def median(self) -> float:
+        return (self.at((self.total + 1) // 2) + self.at(self.total // 2 + 1)) / 2
+
+
 def paired_shift(differences: FloatArray, level: float) -> tuple[float, Interval]:
-    """Median of the Walsh averages of `differences` (n,), zeros included, and its order-statistic interval."""
+    """Median of the Walsh averages of `differences` (n,), zeros included, and its order-statistic interval.
+
+    Equal differences are counted, not repeated: answers on a scale have few different ones, however many people.
+    """
     n = len(differences)
-    first, second = np.triu_indices(n)
-    walsh = np.sort((differences[first] + differences[second]) / 2)
+    values, times = np.unique(differences, return_counts=True)
+    first, second = np.triu_indices(len(values))
+    pairs = np.where(first == second, times[first] * (times[first] + 1) // 2, times[first] * times[second])
+    walsh = _CountedValues.of((values[first] + values[second]) / 2, pairs)
     if n <= MOST_SIGN_FLIPS:
-        cdf, method = untied_signed_rank_cdf(n), ORDER_STATISTICS
+        place, reached = _exact_place(untied_signed_rank_cdf(n), level)
+        method = ORDER_STATISTICS
     else:
-        cdf, method = _normal_cdf(n * (n + 1) / 4, sqrt(n * (n + 1) * (2 * n + 1) / 24)), ORDER_STATISTICS_NORMAL
-    return float(np.median(walsh)), _order_statistics(walsh, cdf, level, method)
+        place, reached = _normal_place(n * (n + 1) / 4, sqrt(n * (n + 1) * (2 * n + 1) / 24), level)
+        method = ORDER_STATISTICS_NORMAL
+    return walsh.median, _order_statistics(walsh, place, reached, level, method)
 
 
 def group_shift(x: FloatArray, y: FloatArray, level: float) -> tuple[float, Interval]:
     """Median of all x - y of two independent groups, and its order-statistic interval."""
-    shifts = np.sort((x[:, None] - y).ravel())
-    pairs = len(shifts)
+    pairs = len(x) * len(y)
+    (x_values, x_times), (y_values, y_times) = (np.unique(group, return_counts=True) for group in (x, y))
+    shifts = _CountedValues.of((x_values[:, None] - y_values).ravel(), np.outer(x_times, y_times).ravel())
     if pairs <= MOST_GROUP_PRODUCT:
-        cdf, method = untied_rank_sum_cdf(len(x), len(y)), ORDER_STATISTICS
+        place, reached = _exact_place(untied_rank_sum_cdf(len(x), len(y)), level)
+        method = ORDER_STATISTICS
     else:
-        cdf, method = _normal_cdf(pairs / 2, sqrt(pairs * (len(x) + len(y) + 1) / 12)), ORDER_STATISTICS_NORMAL
-    return float(np.median(shifts)), _order_statistics(shifts, cdf, level, method)
+        place, reached = _normal_place(pairs / 2, sqrt(pairs * (len(x) + len(y) + 1) / 12), level)
+        method = ORDER_STATISTICS_NORMAL
+    return shifts.median, _order_statistics(shifts, place, reached, level, method)
 
 
-def _normal_cdf(mean: float, sd: float) -> FloatArray:
-    cdf: FloatArray = ndtr((np.arange(int(mean) + 1) + 0.5 - mean) / sd)
-    return cdf
-
-
-def _order_statistics(ordered: FloatArray, cdf: FloatArray, level: float, method: str) -> Interval:
-    """From the c-th lowest to the c-th highest of `ordered`, c the largest with 2 P(statistic < c) <= 1 - level."""
+def _exact_place(cdf: FloatArray, level: float) -> tuple[int, float]:
+    """The largest c with 2 P(statistic < c) <= 1 - `level`, and the level that it reaches."""
     c = int(np.searchsorted(cdf, (1 - level) / 2 + 1e-12, side="right"))
-    if c == 0:
+    return c, float(1 - 2 * cdf[c - 1])
+
+
+def _normal_place(mean: float, sd: float, level: float) -> tuple[int, float]:
+    """The same where the statistic is about normal, with the continuity correction of one half."""
+    c = max(floor(mean + sd * float(ndtri((1 - level) / 2)) + 0.5), 0)
+    return c, 1 - 2 * float(ndtr((c - 0.5 - mean) / sd))
+
+
+def _order_statistics(values: _CountedValues, place: int, reached: float, level: float, method: str) -> Interval:
+    """From the value at `place` to that as far from the top; NaN at `level` where there is no place."""
+    if place == 0:
         return undefined_interval(level, method)
-    return Interval(float(ordered[c - 1]), float(ordered[-c]), float(1 - 2 * cdf[c - 1]), method)
+    return Interval(values.at(place), values.at(values.total + 1 - place), reached, method)
 
 
 def paired_rank_biserial_interval(differences: FloatArray, value: float, level: float) -> Interval:

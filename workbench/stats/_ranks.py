@@ -29,6 +29,14 @@ def doubled_midranks(values: FloatArray) -> IntArray:
     return doubled
 
 
+def doubled_midranks_of(values: FloatArray) -> IntArray:
+    """Twice the midranks of `values` (n,), by sorting; for thousands of values far quicker than comparing each with each."""
+    tied = with_ties(values, largest_magnitude(values))
+    ordered = np.sort(tied)
+    doubled: IntArray = np.searchsorted(ordered, tied, "left") + np.searchsorted(ordered, tied, "right") + 1
+    return doubled
+
+
 @dataclass(frozen=True, slots=True)
 class SignedRanks:
     """Doubled ranks (m,) of the differences that are not zero, and which of these are positive."""
@@ -72,7 +80,7 @@ class SignedRanks:
 def signed_ranks(differences: FloatArray, zeros: Zeros) -> SignedRanks:
     nonzero = differences != 0
     ranked = differences if zeros == "pratt" else differences[nonzero]
-    doubled = doubled_midranks(np.abs(ranked)[None, :])[0]
+    doubled = doubled_midranks_of(np.abs(ranked))
     return SignedRanks(doubled[ranked != 0], differences[nonzero] > 0)
 
 

@@ -30,7 +30,7 @@ from workbench.stats._checks import (
     same_length,
     with_ties,
 )
-from workbench.stats._ranks import Zeros, doubled_midranks, signed_ranks, tied_differences
+from workbench.stats._ranks import Zeros, doubled_midranks, doubled_midranks_of, signed_ranks, tied_differences
 from workbench.stats.intervals import Interval, percentile_bootstrap, undefined_interval
 
 FloatArray = NDArray[np.float64]
@@ -452,7 +452,7 @@ def rank_sum(x: ArrayLike, y: ArrayLike, *, exact: Exact = "auto", level: float 
 
     pooled = with_ties(np.concatenate((a, b)), largest_magnitude(a, b))
     a, b = pooled[:n_x], pooled[n_x:]
-    doubled = doubled_midranks(pooled[None, :])[0]
+    doubled = doubled_midranks_of(pooled)
     rank_total = int(doubled[:n_x].sum())
     u = (rank_total - n_x * (n_x + 1)) / 2
     effect = 2 * u / (n_x * n_y) - 1

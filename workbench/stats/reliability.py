@@ -575,9 +575,10 @@ def _resampled_means(columns: FloatArray, resamples: int, rng: np.random.Generat
     n = len(columns)
     means = np.empty((resamples, columns.shape[1]))
     for start in range(0, resamples, 100):
-        size = min(100, resamples - start)
-        counts = np.array([np.bincount(rng.integers(0, n, n), minlength=n) for _ in range(size)], dtype=np.float64)
-        means[start : start + size] = counts @ columns / n
+        counts = np.empty((min(100, resamples - start), n))
+        for draw in counts:
+            draw[:] = np.bincount(rng.integers(0, n, n), minlength=n)
+        means[start : start + len(counts)] = counts @ columns / n
     return means
 
 
