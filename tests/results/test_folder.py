@@ -145,3 +145,12 @@ def test_every_test_says_whether_it_was_planned(demo):
         assert {row["planned"] for row in demo.rows(table)} <= {"planned", "exploratory"}
     planned = {row["measure"] for row in demo.rows("pairs") if row["planned"] == "planned"}
     assert planned == {"weight_realism", "effectiveness", "effort"}
+
+
+def test_the_most_pressing_findings_come_first_and_pilots_are_told_once(demo):
+    severities = [row["severity"] for row in demo.rows("findings")]
+    assert severities == sorted(severities, key=["blocks", "attention", "note"].index)
+    assert set(severities) == {"attention", "note"}
+    (pilots,) = (row for row in demo.rows("findings") if row["kind"] == "pilots")
+    for file in ("session_log.csv", "responses/background.csv", "responses/trials.csv", "responses/ranking.csv"):
+        assert file in pilots["found"]
