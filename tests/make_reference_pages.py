@@ -18,6 +18,8 @@ from pydantic.fields import FieldInfo
 
 from workbench.declared import Declared
 from workbench.instrument import Id, Instrument, Number
+from workbench.report.form import library_table
+from workbench.report.table import to_markdown
 from workbench.study import NOT_USED_YET, Declaration
 
 PACKAGE = Path(__file__).parent.parent / "workbench"
@@ -45,6 +47,34 @@ How to read this page: `[table]` stands once, `[[table]]` once for each entry. I
 for a name of your choice. A key without a default is needed. Text stands in quotes, numbers do not; an id begins with a
 letter and has letters, digits, `-` and `_`.
 """
+LIBRARY_PAGE = """\
+# Instruments of the library
+
+`workbench instrument` lists them, `workbench instrument NAME` shows one as a participant reads it, and `--format html` makes a
+page to print. `--scoring` adds the key. An instrument of your own lies in the study's `instruments` folder and wins over one of the
+same name here; the page `instrument-toml` explains its keys.
+
+Read source, licence and validation before you use one. Ours are unvalidated. Where the licence of a published one does not let its
+wording be printed, items have short labels of our own: put the wording in from the source. Several are scored from memory and say
+so: compare the key with the form you use. Say in your paper what you changed.
+
+## Formats and how they are scored
+
+| Format | In your table | Scored as |
+|---|---|---|
+| `likert`, `differential` | a point, or the words at it | the point; reversed: lowest + highest - point |
+| `numeric` | a number | the number; where an end is open, it cannot be reversed and the score has no range |
+| `choice` | a value or its words | the value |
+| `yes_no` | 1 or 0, or the words | 1 or 0 |
+| `tick`: a multiple choice | a column per option, 1 or 0; an empty cell is a missing answer, not a 0 | 1 or 0 each, or their sum: how many were ticked |
+| `rank`: a ranking | a column per object with its place, 1 first | the place of each object, so lower is better placed |
+| `pair`: which of two counts more | 1 or 2, or the words | not itself; how often an item was chosen is its weight |
+| `text` | words | not scored |
+
+A score needs as many answers as its key says or, where its source says nothing, all of them. The plan can ask for more or fewer.
+
+## The library
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +92,7 @@ def pages() -> dict[Path, str]:
     return {
         PACKAGE / "handbook" / "study-toml.md": page(STUDY_PAGE, Declaration),
         PACKAGE / "handbook" / "instrument-toml.md": page(INSTRUMENT_PAGE, Instrument),
+        PACKAGE / "handbook" / "instruments.md": f"{LIBRARY_PAGE}\n{to_markdown(library_table())}",
         PACKAGE / "schemas" / "study.schema.json": schema(Declaration, "study.toml"),
         PACKAGE / "schemas" / "instrument.schema.json": schema(Instrument, "Instrument file"),
     }
@@ -176,6 +207,8 @@ def in_words(annotation: Any, metadata: Any = ()) -> str:
         return " ".join([in_words(inner), *(limit for mark in marks for limit in limits_in(mark))])
     if plain == Number:
         return "number"
+    if get_origin(plain) in (Union, UnionType):
+        return " or ".join(in_words(one) for one in get_args(plain))
     if get_origin(plain) is Literal:
         return "one of " + ", ".join(f"`{toml(choice)}`" for choice in get_args(plain))
     if get_origin(plain) is list:

@@ -24,6 +24,8 @@ PEOPLE = tuple(f"A{number:02d}" for number in range(1, 7))
 CONDITIONS = ("still", "slosh", "coach")
 COMMANDS = (
     "new",
+    "map",
+    "instrument",
     "check",
     "plan",
     "score",
@@ -33,6 +35,7 @@ COMMANDS = (
     "agreement",
     "joint",
     "report",
+    "withdraw",
     "demo",
 )
 TABLE_COMMANDS = ("check", "score", "reliability", "compare", "preference", "agreement", "joint")
@@ -239,7 +242,7 @@ def folder_for_a_file(folder: Path) -> None:
         (no_folder, ["There is no such folder."]),
         (broken_toml, ["study.toml, line 4, column", "not valid TOML"]),
         (unknown_keys, ["plan.primry", "Did you mean “primary”?", "participants.permissions.A01.quots", "“quotes”"]),
-        (other_kind, ["after.csv", "These bytes are not UTF-8 text."]),
+        (other_kind, ["after.csv", "These bytes are not UTF-8 text"]),
         (missing_column, ["after.csv, row 1", "There is no column “participant”.", "Did you mean “Participants”?"]),
         (missing_files, ["after.csv", "trials.csv", "ranking.csv", "log.csv", "codings.csv", "There is no such file."]),
         (folder_for_a_file, ["trials.csv", "This is a folder, not a file."]),
@@ -372,7 +375,7 @@ def test_answers_without_rows(folder: Path) -> None:
         (["compare", ".", "--format", "csv"], "--table"),
         (["compare", ".", "--table", "piars"], "Did you mean “pairs”?"),
         (["compare", ".", "--table", "\x1b[31mred"], "There is no table"),
-        (["compare", ".", "--out", "after.csv"], "after.csv is a file"),
+        (["compare", ".", "--out", "after.csv"], "never written over"),
         (["compare", ".", "--table", "pairs", "--out", "after.csv/x.txt"], "after.csv"),
         (["compare", ".", "--table", "pairs", "--format", "json", "--out", "\0".join(["a"]) + "x" * 300], "cannot be written"),
         (["plan", ".", "freez"], "freeze"),

@@ -6,11 +6,13 @@ import csv
 import io
 import os
 import stat
+import tracemalloc
 import zipfile
 from contextlib import suppress
 from datetime import date, datetime
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -22,6 +24,7 @@ from workbench.errors import Finding, StudyError, UsageError
 from workbench.files import (
     fault,
     gathering,
+    is_text_encoding,
     read_table,
     read_text,
     read_toml,
@@ -53,8 +56,8 @@ def rows_of(table: files.SourceTable) -> list[list[str]]:
 # ---------------------------------------------------------------------------------------- CSV
 
 
-@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_delimiters_encodings_and_line_ends(tmp_path: Path, delimiter: str, encoding: str, end: str) -> None:
     text = end.join(delimiter.join(row) for row in (["who", "größe", "note"], ["A01", "5", "äh 🙂"])) + end
@@ -62,11 +65,6 @@ def test_delimiters_encodings_and_line_ends(tmp_path: Path, delimiter: str, enco
     assert table.columns == ["who", "größe", "note"]
     assert rows_of(table) == [["A01", "5", "äh 🙂"]]
     assert table.file == "responses/t.csv"
-
-
-@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
-def test_utf_16_without_a_mark_is_told(tmp_path: Path, encoding: str) -> None:
-    assert "NUL" in faults_of(tmp_path, "a,b\n1,2\n".encode(encoding))[0].found
 
 
 def test_commas_inside_quotes_do_not_choose_the_delimiter(tmp_path: Path) -> None:
@@ -168,7 +166,7 @@ def test_text_after_a_closing_quote(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "content",
-    [b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", b"PK\x03\x04\x14\x00\xff\xfe", bytes(range(256)), b"a,b\n1,gr\xf6\xdfe\n"],
+    [b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", b"PK\x03\x04\x14\x00\xff\xfe", bytes(range(256)), b"a,b\n1,\x81\n"],
 )
 def test_binary_and_foreign_encodings_with_a_csv_name(tmp_path: Path, content: bytes) -> None:
     found = faults_of(tmp_path, content)
@@ -176,8 +174,171 @@ def test_binary_and_foreign_encodings_with_a_csv_name(tmp_path: Path, content: b
     assert "text" in found[0].found
 
 
-def test_the_line_of_a_foreign_byte_is_named(tmp_path: Path) -> None:
-    assert faults_of(tmp_path, b"a,b\n1,2\n3,\xe4\n")[0].place == "line 3"
+def test_windows_1252_is_a_guess_that_a_note_tells_with_a_word(tmp_path: Path) -> None:
+    table = table_of(tmp_path, "who,note\nA01,1\nA02,so groß – wie\n".encode("cp1252"))
+    assert table.frame["note"][3] == "so groß – wie"
+    (note,) = table.notes
+    assert (note.severity, note.kind, note.place) == ("note", "encoding guessed", "line 3")
+    assert "“groß”" in note.found
+    assert 'encoding = "cp1252"' in note.remedy
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "iso8859-2", "mac-roman", "shift_jis", "utf-16", "utf-16-be", "utf-8"])
+def test_a_declared_encoding_is_no_guess(tmp_path: Path, encoding: str) -> None:
+    word = {"shift_jis": "重さ", "iso8859-2": "žluť"}.get(encoding, "größe")
+    (tmp_path / "t.csv").write_bytes(f"who,note\nA01,{word}\n".encode(encoding))
+    table = read_table(tmp_path / "t.csv", "t.csv", encoding=encoding)
+    assert table.frame["note"][2] == word
+    assert table.notes == ()
+
+
+def test_a_declared_encoding_passes_over_a_byte_order_mark(tmp_path: Path) -> None:
+    for name, content in (("utf-8", "\ufeffwho\nA\n".encode()), ("utf-16-le", "who\nA\n".encode("utf-16"))):
+        (tmp_path / "t.csv").write_bytes(content)
+        assert read_table(tmp_path / "t.csv", "t.csv", encoding=name).columns == ["who"]
+
+
+def test_a_declared_encoding_that_does_not_fit_names_the_line(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_bytes(b"a,b\n1,2\n3,\xe4\n")
+    with pytest.raises(StudyError) as caught:
+        read_table(tmp_path / "t.csv", "t.csv", encoding="utf-8")
+    assert caught.value.findings[0].place == "line 3"
+    assert caught.value.findings[0].found == "These bytes are not UTF-8 text."
+
+
+@pytest.mark.parametrize("second", ["größe", "–", "é"])
+def test_two_encodings_in_one_file_are_told_with_their_lines(tmp_path: Path, second: str) -> None:
+    content = "a,b\n1,2\n3,größe\n4,5\n".encode() + f"6,{second}\n".encode("cp1252")
+    (found,) = faults_of(tmp_path, content)
+    assert found.place == "lines 3 and 5"
+    assert found.found == "Line 3 is in UTF-8 and line 5 is not, so two encodings are mixed."
+
+
+def test_nul_bytes_are_told_with_their_line(tmp_path: Path) -> None:
+    (found,) = faults_of(tmp_path, b"a,b\n1,2\n3,\0\n")
+    assert (found.place, found.found) == ("line 3", "The file holds NUL bytes, so it is not a text file.")
+
+
+@pytest.mark.parametrize(
+    ("name", "is_one"),
+    [("utf-8", True), ("cp1252", True), ("Mac-Roman", True), ("base64", False), ("utf-9", False), ("a\0b", False)],
+)
+def test_encodings_of_text(name: str, is_one: bool) -> None:
+    assert is_text_encoding(name) is is_one
+
+
+def test_the_delimiter_is_the_one_that_cuts_the_rows_like_the_header(tmp_path: Path) -> None:
+    table = table_of(tmp_path, "who;felt heavy, light, or neither;q2\nA01;1;2\nA02;3;4\n")
+    assert table.columns == ["who", "felt heavy, light, or neither", "q2"]
+    assert table_of(tmp_path, "who|a, b|c;d\nA01|1|2\n").columns == ["who", "a, b", "c;d"]
+
+
+def test_a_declared_delimiter_counts(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("a;b,c\n1;2,3\n")
+    assert read_table(tmp_path / "t.csv", "t.csv", delimiter="comma").columns == ["a;b", "c"]
+
+
+def test_a_first_line_that_names_the_delimiter(tmp_path: Path) -> None:
+    table = table_of(tmp_path, "\ufeffsep=;\r\nwho;x\r\nA01;1,5\r\n")
+    assert table.columns == ["who", "x"]
+    assert list(table.frame.index) == [3]
+    assert table.header == "row 2"
+
+
+def test_a_preamble_is_passed_over_where_declared_and_suggested_where_not(tmp_path: Path) -> None:
+    text = "Export of the form\n2 March;;\n\nwho;x;y\nA01;1;2\nA02;3;4\nA03;5;6\n"
+    (found,) = faults_of(tmp_path, text)
+    assert "first_row = 4" in found.remedy
+    table = read_table(tmp_path / "t.csv", "t.csv", first_row=4)
+    assert table.columns == ["who", "x", "y"]
+    assert list(table.frame.index) == [5, 6, 7]
+    assert table.header == "row 4"
+
+
+def test_a_preamble_that_is_all_there_is(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(StudyError, match="The file is empty from row 3 on"):
+        read_table(tmp_path / "t.csv", "t.csv", first_row=3)
+
+
+def test_two_header_rows_are_joined_over_merged_headings(tmp_path: Path) -> None:
+    text = "who,Still,,Slosh,,,note\n,r1,r2,r1,r2,age,\nA01,1,2,3,4,30,x\n"
+    (tmp_path / "t.csv").write_text(text)
+    table = read_table(tmp_path / "t.csv", "t.csv", header_rows=2)
+    assert table.columns == ["who", "Still / r1", "Still / r2", "Slosh / r1", "Slosh / r2", "Slosh / age", "note"]
+    assert list(table.frame.index) == [3]
+    assert table.header == "rows 1 and 2"
+
+
+def test_a_top_heading_with_nothing_below_it_is_not_carried_to_the_right(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("who,,Still,\n,when,r1,r2\nA01,3,1,2\n")
+    table = read_table(tmp_path / "t.csv", "t.csv", header_rows=2)
+    assert table.columns == ["who", "when", "Still / r1", "Still / r2"]
+
+
+@pytest.mark.parametrize(
+    ("text", "mark"),
+    [
+        ("a;b\n1,5;2\n3;4\n", "comma"),
+        ("a;b\n1,5;2\n3;4.5\n", "point"),
+        ("a;b\n1;2\n", "point"),
+        ("a\tb\n1,5\t2\n", "point"),
+        ('a,b\n"1,5",2\n', "point"),
+        ("a;b\n-,5;well, no\n", "comma"),
+    ],
+)
+def test_the_decimal_mark_of_a_file(tmp_path: Path, text: str, mark: str) -> None:
+    assert table_of(tmp_path, text).decimal == mark
+    assert read_table(tmp_path / "t.csv", "t.csv", decimal="point").decimal == "point"
+
+
+# -------------------------------------------------------------------------------------- limits
+
+
+def test_a_file_that_is_too_large_is_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(files, "LARGEST_FILE", 10)
+    (found,) = faults_of(tmp_path, "a,b\n1,2\n3,4\n")
+    assert "up to 0 MB are read" in found.found
+
+
+@pytest.mark.parametrize("before", [0, 3, files._BLOCK - 10, 2 * files._BLOCK])
+def test_a_line_that_is_too_long(tmp_path: Path, before: int) -> None:
+    head = "a,b\n" + "1,2\n" * (before // 4)
+    (found,) = faults_of(tmp_path, head + "x," * (files.LONGEST_LINE // 2 + 1))
+    assert found.place == f"line {head.count(chr(10)) + 1}"
+    assert "5,000,000 characters" in found.found
+
+
+@pytest.mark.full
+def test_a_line_of_200_megabytes_takes_little_memory(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_bytes(b"a,b\n1," + b"x," * 100_000_000)
+    tracemalloc.start()
+    with pytest.raises(StudyError, match="longer than"):
+        read_table(path, "t.csv")
+    assert tracemalloc.get_traced_memory()[1] < 300_000_000
+    tracemalloc.stop()
+
+
+def test_ten_thousand_columns_are_read_and_more_than_a_spreadsheet_has_are_not(tmp_path: Path) -> None:
+    def wide(width: int) -> str:
+        return ",".join(f"c{number}" for number in range(width)) + "\n" + ",".join("1" * width) + "\n"
+
+    assert table_of(tmp_path, wide(10_000)).frame.shape == (1, 10_000)
+    (found,) = faults_of(tmp_path, wide(files.MOST_COLUMNS + 1))
+    assert found.found.startswith("The header has 16,385 columns")
+
+
+def test_many_nameless_and_repeated_columns_are_counted(tmp_path: Path) -> None:
+    found = faults_of(tmp_path, "a," + "," * 40 + ",".join(f"x{n},x{n}" for n in range(40)) + "\n")
+    assert len(found) == 2 * (files.PLACES_NAMED + 1)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "t.csv")
+    with pytest.raises(StudyError, match="not a file"):
+        read_table(tmp_path / "t.csv", "t.csv")
 
 
 @pytest.mark.parametrize("name", ["missing.csv", "missing.xlsx", "no/such/folder.csv"])
@@ -213,8 +374,73 @@ def test_a_file_that_may_not_be_read(tmp_path: Path) -> None:
 _CELL = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0\ufeff"), max_size=8)
 
 
+_NUMBERS = st.none() | st.integers(-999, 999) | st.floats(-1e6, 1e6, allow_nan=False)
+
+
+def number_text(value: float | None, mark: str) -> str:
+    return "" if value is None else str(value).replace(".", mark)
+
+
+def same_numbers(table: files.SourceTable, rows: list[list[float | None]]) -> bool:
+    """Whether the table reads as these numbers, blank rows left out."""
+    read = [[float(cell.replace(",", ".")) if cell else None for cell in row[1:]] for row in rows_of(table)]
+    marks = {sign for row in rows_of(table) for cell in row[1:] for sign in cell if sign in ".,"}
+    return read == rows and marks <= {"," if table.decimal == "comma" else "."}
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    rows=st.lists(st.lists(_NUMBERS, min_size=3, max_size=3), min_size=1, max_size=6),
+    encoding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"]),
+    delimiter=st.sampled_from(",;\t|"),
+    mark=st.sampled_from(".,"),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
+    above=st.integers(0, 2),
+)
+def test_numbers_read_back_from_every_kind_of_file(
+    tmp_path_factory: pytest.TempPathFactory,
+    rows: list[list[float | None]],
+    encoding: str,
+    delimiter: str,
+    mark: str,
+    end: str,
+    above: int,
+) -> None:
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, delimiter=delimiter, lineterminator=end)
+    writer.writerows([["Stand: heute"]] * above)
+    writer.writerow(["Größe", "a", "b", "c"])
+    writer.writerows([f"é{place}", *(number_text(one, mark) for one in row)] for place, row in enumerate(rows))
+    path = tmp_path_factory.mktemp("kinds") / "t.csv"
+    path.write_bytes(out.getvalue().encode(encoding))
+    declared: dict[str, Any] = {"first_row": above + 1} if above else {}
+    found = read_table(path, "t", **declared)
+    broken = any(isinstance(one, float) and "e" not in str(one) for row in rows for one in row)
+    if mark == "." or (delimiter == ";" and broken):
+        assert same_numbers(found, rows)
+    assert same_numbers(read_table(path, "t", decimal="point" if mark == "." else "comma", **declared), rows)
+    assert found.columns == ["Größe", "a", "b", "c"]
+    assert [one.kind for one in found.notes] == ["encoding guessed"] * (encoding == "cp1252")
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    rows=st.lists(
+        st.lists(_NUMBERS.map(lambda one: one and round(one, 6)), min_size=3, max_size=3), min_size=1, max_size=6
+    ),
+    mark=st.sampled_from(".,"),
+)
+def test_numbers_read_back_from_workbooks(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[list[float | None]], mark: str
+) -> None:
+    """With six decimals: openpyxl writes 16 digits of a number, one less than some floats need."""
+    cells: list[list[object]] = [["who", "a", "b", "c"], *([f"é{place}", *row] for place, row in enumerate(rows))]
+    path = workbook(tmp_path_factory.mktemp("books"), cells)
+    assert same_numbers(read_table(path, "t", decimal="point" if mark == "." else "comma"), rows)
+
+
 @settings(max_examples=150, deadline=None)
-@given(data=st.data(), delimiter=st.sampled_from(",;\t"), width=st.integers(2, 4))
+@given(data=st.data(), delimiter=st.sampled_from(",;\t|"), width=st.integers(2, 4))
 def test_what_the_csv_module_writes_is_read_back(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject, delimiter: str, width: int
 ) -> None:
@@ -226,6 +452,68 @@ def test_what_the_csv_module_writes_is_read_back(
     kept = [(number, row) for number, row in enumerate(rows, start=2) if any(cell.strip() for cell in row)]
     assert list(table.frame.index) == [number for number, _ in kept]
     assert rows_of(table) == [row for _, row in kept]
+
+
+def test_many_rows_are_read_as_few_are(tmp_path: Path) -> None:
+    """Rows are read in blocks: blank, quoted and ragged ones at the seams are what they are elsewhere."""
+    lines = [f'A{number},"{number % 7}"' for number in range(130_000)]
+    lines[49_997:50_001] = ["", ",", "A,1", " , "]
+    table = table_of(tmp_path, "who,x\n" + "\n".join(lines) + "\n")
+    assert len(table.frame) == 129_997
+    assert table.frame.loc[50_001].tolist() == ["A", "1"]
+    assert table.frame.loc[130_001].tolist() == ["A129999", str(129_999 % 7)]
+    lines[120_000] = "A,1,2"
+    (found,) = faults_of(tmp_path, "who,x\n" + "\n".join(lines) + "\n")
+    assert found.place == "row 120002"
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    content=st.binary(max_size=80)
+    | st.text(max_size=60).map(str.encode)
+    | st.text(max_size=40).map(lambda text: text.encode("utf-16", "replace")),
+    suffix=st.sampled_from([".csv", ".xlsx", ".txt"]),
+    reading=st.fixed_dictionaries(
+        {},
+        optional={
+            "first_row": st.integers(1, 4),
+            "header_rows": st.sampled_from([1, 2]),
+            "encoding": st.sampled_from(["utf-8", "utf-16", "cp1252", "utf-16-le", "shift_jis", "utf-7", "cp037"]),
+            "delimiter": st.sampled_from(["comma", "semicolon", "tab", "pipe"]),
+            "decimal": st.sampled_from(["point", "comma"]),
+            "sheet": st.integers(-1, 3) | st.text(max_size=3),
+        },
+    ),
+)
+def test_any_bytes_in_any_reading_give_a_table_or_a_study_error(
+    tmp_path_factory: pytest.TempPathFactory, content: bytes, suffix: str, reading: dict[str, Any]
+) -> None:
+    path = tmp_path_factory.mktemp("bytes") / f"t{suffix}"
+    path.write_bytes(content)
+    with suppress(StudyError):
+        assert read_table(path, "t", **reading).columns
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_a_damaged_workbook_gives_a_table_or_a_study_error(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    path = workbook(
+        tmp_path_factory.mktemp("damaged"), [["who", "x"], ["A", 1], ["B", "=1+1"], ["C", date(2026, 2, 1)]]
+    )
+    with zipfile.ZipFile(path) as archive:
+        members = {name: archive.read(name) for name in archive.namelist()}
+    name = data.draw(st.sampled_from(sorted(members)))
+    place = data.draw(st.integers(0, len(members[name])))
+    members[name] = (
+        members[name][:place] + data.draw(st.binary(max_size=8)) + members[name][place + data.draw(st.integers(0, 9)) :]
+    )
+    with zipfile.ZipFile(path, "w") as archive:
+        for member, content in members.items():
+            archive.writestr(member, content)
+    with suppress(StudyError):
+        assert read_table(path, "t").columns
 
 
 @settings(max_examples=150, deadline=None)
@@ -284,8 +572,15 @@ def test_xlsx_first_sheet_counts(tmp_path: Path) -> None:
     path = workbook(tmp_path, [["who"], ["A01"]])
     book = openpyxl.load_workbook(path)
     book.create_sheet("other").append(["else"])
+    book.create_sheet("blank")
     book.save(path)
-    assert read_table(path, "t.xlsx").columns == ["who"]
+    table = read_table(path, "t.xlsx")
+    assert table.columns == ["who"]
+    (note,) = table.notes
+    assert (note.severity, note.kind) == ("attention", "other sheets")
+    assert "“other”" in note.found
+    assert "blank" not in note.found
+    assert 'sheet = "other"' in note.remedy
 
 
 def test_xlsx_formula_with_a_saved_result_gives_the_result(tmp_path: Path) -> None:
@@ -356,8 +651,66 @@ def test_a_workbook_with_broken_insides(tmp_path: Path, member: str) -> None:
 
 def test_a_workbook_that_unpacks_to_too_much(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(files, "LARGEST_WORKBOOK", 1000)
-    with pytest.raises(StudyError, match="not a readable XLSX workbook"):
+    with pytest.raises(StudyError, match="The workbook unpacks to"):
         read_table(workbook(tmp_path, [["who"], ["A01"]]), "t.xlsx")
+
+
+def two_sheets(folder: Path) -> Path:
+    path = workbook(folder, [["note"], ["read me"]])
+    book = openpyxl.load_workbook(path)
+    sheet = book.create_sheet("Answers 2")
+    for row in (["Export"], [], ["who", "Still", None], [None, "r1", "r2"], ["A01", 1.5, 2]):
+        sheet.append(row)
+    book.save(path)
+    return path
+
+
+@pytest.mark.parametrize("sheet", ["Answers 2", 2])
+def test_xlsx_sheets_by_name_and_number_with_a_preamble_and_two_header_rows(tmp_path: Path, sheet: str | int) -> None:
+    table = read_table(two_sheets(tmp_path), "t.xlsx", sheet=sheet, first_row=3, header_rows=2, decimal="comma")
+    assert table.columns == ["who", "Still / r1", "Still / r2"]
+    assert rows_of(table) == [["A01", "1,5", "2"]]
+    assert list(table.frame.index) == [5]
+    assert table.notes == ()
+
+
+@pytest.mark.parametrize("sheet", ["Answer 2", 0, 3, "2"])
+def test_xlsx_a_sheet_that_is_not_there(tmp_path: Path, sheet: str | int) -> None:
+    with pytest.raises(StudyError) as caught:
+        read_table(two_sheets(tmp_path), "t.xlsx", sheet=sheet)
+    assert caught.value.findings[0].place == f"sheet {sheet}"
+    assert "Sheet, Answers 2" in caught.value.findings[0].remedy
+
+
+def test_xlsx_an_empty_first_sheet_names_the_others(tmp_path: Path) -> None:
+    path = workbook(tmp_path, [])
+    book = openpyxl.load_workbook(path)
+    book.create_sheet("Data").append(["who"])
+    book.save(path)
+    with pytest.raises(StudyError, match=r"empty.*“Data”"):
+        read_table(path, "t.xlsx")
+
+
+def test_xlsx_formula_faults_are_looked_for_only_in_the_sheet_that_is_read(tmp_path: Path) -> None:
+    path = workbook(tmp_path, [["who"], ["A01"]])
+    book = openpyxl.load_workbook(path)
+    book.create_sheet("sums").append(["=1+2"])
+    book.save(path)
+    assert rows_of(read_table(path, "t.xlsx", sheet=1)) == [["A01"]]
+    with pytest.raises(StudyError, match="result was never saved"):
+        read_table(path, "t.xlsx", sheet="sums")
+
+
+def test_xlsx_more_rows_than_a_spreadsheet_has(tmp_path: Path) -> None:
+    path = workbook(tmp_path, [["who"], ["A01"]])
+    in_archive(path, "xl/worksheets/sheet1.xml", lambda xml: xml.replace(b'r="2"', b'r="99999999999"'))
+    with pytest.raises(StudyError, match=r"more than 1,048,576 rows|not a readable XLSX workbook"):
+        read_table(path, "t.xlsx")
+
+
+def test_a_workbook_with_the_name_of_a_csv_is_called_so(tmp_path: Path) -> None:
+    content = workbook(tmp_path, [["who"], ["A01"]]).read_bytes()
+    assert "end in .xlsx" in faults_of(tmp_path, content, "t.csv")[0].remedy
 
 
 # --------------------------------------------------------------------------------------- TOML

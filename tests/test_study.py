@@ -231,6 +231,9 @@ def test_a_folder_called_study_toml(tmp_path: Path) -> None:
         ("plan.families.0.measures", ["effort", "effort"], "plan.families", "The pairs tests of “effort” stand in families 2 times."),
         ("plan.families.0.measures", ["discomfort"], "plan.families[1].measures", "“discomfort” was asked before and after"),
         ("plan.contrasts.0.measures", ["discomfort"], "plan.contrasts[1].measures", "“discomfort” was asked before and after"),
+        ("plan.equivalence", {"discomfort": {"low": -1, "high": 1}}, "plan.equivalence", "“discomfort” was asked before and after"),
+        ("plan.families.+", {"id": "b", "tests": "equivalence", "measures": ["weight_realism"]}, "plan.families[2]", "No bounds are stated for “weight_realism”."),
+        ("plan.families.+", {"id": "b", "tests": "factors", "measures": ["effort"]}, "plan.families[2]", "No condition has factors."),
         # interviews and instruments
         ("interviews.primary_rater", "R3", "interviews.primary_rater", "“R3” is no rater"),
         ("questionnaires.0.instruments.0.id", "weight_realsm", "questionnaires[1].instruments[1]", "There is no instrument “weight_realsm”."),

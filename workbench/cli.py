@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -19,6 +19,8 @@ from workbench.errors import StudyError, UsageError, WorkbenchError
 
 if TYPE_CHECKING:
     from workbench.report.table import Table
+    from workbench.responses.guesses import Corrections
+    from workbench.responses.mapping import Proposal
     from workbench.results.chain import Evidence
 
 app = typer.Typer(
@@ -40,6 +42,32 @@ class Form(StrEnum):
     csv = "csv"
     json = "json"
     markdown = "markdown"
+
+
+class Asked(StrEnum):
+    """When the questions of a questionnaire were asked."""
+
+    once = "once"
+    before_after = "before_after"
+    per_condition = "per_condition"
+
+
+class Layout(StrEnum):
+    """What a row of a response file is."""
+
+    row_per_participant = "row_per_participant"
+    row_per_session = "row_per_session"
+    row_per_answer = "row_per_answer"
+
+
+class FormFormat(StrEnum):
+    """How an instrument is shown."""
+
+    text = "text"
+    markdown = "markdown"
+    html = "html"
+    json = "json"
+    csv = "csv"
 
 
 StudyFolder = Annotated[
@@ -97,6 +125,203 @@ def new(
         )
     )
     _say(f"{folder} is ready. Put your files in, adapt {folder / 'study.toml'}, then: workbench check {folder}")
+
+
+@app.command("map")
+def map_file(
+    study: StudyFolder,
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="The table to map, CSV or XLSX; with --write it is copied into the study folder if it lies elsewhere.",
+            show_default=False,
+        ),
+    ],
+    instrument: Annotated[
+        list[str] | None,
+        typer.Option(help="Instrument in the table; give it once for each, in order.", show_default="guessed"),
+    ] = None,
+    asked: Annotated[Asked | None, typer.Option(help="When the questions were asked.", show_default="guessed")] = None,
+    layout: Annotated[Layout | None, typer.Option(help="What a row is.", show_default="guessed")] = None,
+    participant: Annotated[
+        str | None, typer.Option(metavar="COLUMN", help="Column of participants.", show_default="guessed")
+    ] = None,
+    condition: Annotated[
+        str | None, typer.Option(metavar="COLUMN", help="Column of conditions.", show_default="guessed")
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set",
+            metavar="COLUMN=WHAT",
+            help="What a column holds: an item (real1, effort.tired, real1@still), occasion, item, answer, or ignore.",
+            show_default=False,
+        ),
+    ] = None,
+    condition_name: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WORD=CONDITION", help="Which condition a word stands for.", show_default=False),
+    ] = None,
+    missing_word: Annotated[
+        list[str] | None, typer.Option(metavar="WORD", help="An answer that means skipped.", show_default=False)
+    ] = None,
+    not_applicable_word: Annotated[
+        list[str] | None, typer.Option(metavar="WORD", help="An answer that means not applicable.", show_default=False)
+    ] = None,
+    read: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=VALUE",
+            help="How the table is read: sheet, first_row, header_rows, encoding, delimiter or decimal.",
+            show_default="found",
+        ),
+    ] = None,
+    id: Annotated[str | None, typer.Option(help="Name of the questionnaire.", show_default="from the file")] = None,
+    add_participants: Annotated[
+        bool, typer.Option("--add-participants", help="Declare participants of the file that study.toml does not list.")
+    ] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask, on a terminal, about what is unclear.")] = False,
+    write: Annotated[bool, typer.Option("--write", help="Write the entry into study.toml.")] = False,
+    format: FormatOption = Form.text,
+    table: TableOption = None,
+    out: OutOption = None,
+) -> None:
+    """Show what the columns of a table from elsewhere seem to hold, and write that into study.toml with --write.
+
+    Every guess says why and how sure it is; correct it by the options. The preview is made by the reader that `check` uses.
+    Without --write nothing is changed. A file declared already, or a newer export of it, is compared with the one in the
+    study folder; the older one stays beside it when it is replaced. Exit code 1 when something blocks.
+    """
+    from workbench.report.map_tables import map_tables
+    from workbench.responses.mapping import propose, write_proposal
+    from workbench.study import open_study
+
+    def proposed(said: Corrections) -> Proposal:
+        proposal: Proposal = _guarded(lambda: propose(opened, file, said, add_participants=add_participants))
+        return proposal
+
+    if ask and not sys.stdin.isatty():
+        _stop(UsageError("--ask needs a terminal; use --set, --condition-name and the other options instead."))
+    opened = _guarded(lambda: open_study(study))
+    said = _guarded(
+        lambda: _corrections(
+            instrument,
+            asked,
+            layout,
+            participant,
+            condition,
+            set_,
+            condition_name,
+            missing_word,
+            not_applicable_word,
+            read,
+            id,
+        )
+    )
+    proposal = proposed(said)
+    if ask:
+        proposal = _dialogue(proposal, said, proposed)
+    if format is Form.text and table is None and out is None:
+        _show_proposal(proposal)
+    else:
+        _show(map_tables(proposal), format, table, out)
+    if write:
+        for line in _guarded(lambda: write_proposal(proposal)):
+            _say(line)
+        if proposal.faults:
+            _say(
+                f"In the data {len(proposal.faults)} findings still block the analysis: workbench check {study}",
+                err=True,
+            )
+    elif proposal.faults or proposal.questionnaire is None:
+        typer.echo(f"Findings that block: {len(proposal.faults)}. Nothing is written.", err=True)
+        raise typer.Exit(1)
+    elif proposal.text or proposal.copies:
+        typer.echo("Nothing is written yet; --write does it.", err=True)
+
+
+def _corrections(
+    instruments: Sequence[str] | None,
+    asked: Asked | None,
+    layout: Layout | None,
+    participant: str | None,
+    condition: str | None,
+    columns: Sequence[str] | None,
+    condition_names: Sequence[str] | None,
+    missing: Sequence[str] | None,
+    not_applicable: Sequence[str] | None,
+    read: Sequence[str] | None,
+    id: str | None,
+) -> Corrections:
+    """The options of `map` as corrections; UsageError for one that is not of the form NAME=WHAT."""
+    from workbench.declared import parse
+    from workbench.responses.guesses import Corrections
+    from workbench.study import Reading
+
+    reading = {
+        key: int(value) if value.isdecimal() else value for key, value in (_pair("--read", one) for one in read or ())
+    }
+    held = dict(_pair("--set", one) for one in columns or ())
+    held |= {participant: "participant"} if participant else {}
+    held |= {condition: "condition"} if condition else {}
+    names = dict(_pair("--condition-name", one) for one in condition_names or ())
+    return Corrections(
+        tuple(instruments or ()),
+        asked.value if asked else None,
+        layout.value if layout else None,
+        held,
+        names,
+        tuple(missing or ()),
+        tuple(not_applicable or ()),
+        id,
+        parse(Reading, reading, "--read"),
+    )
+
+
+def _pair(option: str, given: str) -> tuple[str, str]:
+    name, equals, what = (part.strip() for part in given.rpartition("="))
+    if not equals or not name or not what:
+        raise UsageError(f"{option} “{given}” should be NAME=WHAT.")
+    return name, what
+
+
+def _dialogue(proposal: Proposal, said: Corrections, proposed: Callable[[Corrections], Proposal]) -> Proposal:
+    """Ask about what is unclear, one thing after the other; an empty answer leaves it so."""
+    from workbench.responses.guesses import answered
+
+    left_open: set[tuple[str, str]] = set()
+    while True:
+        open_now = [one for one in proposal.guessed.unclear if (one.kind, one.name) not in left_open]
+        if not open_now:
+            return proposal
+        unclear = open_now[0]
+        left_open.add((unclear.kind, unclear.name))
+        _say(f"\n{unclear.found}")
+        if unclear.choices:
+            _say(f"Possible: {', '.join(unclear.choices)}")
+        answer = input("Which? (Enter leaves it open) ").strip()
+        if answer:
+            try:
+                further = answered(said, unclear, answer)
+                proposal, said = proposed(further), further
+            except (UsageError, typer.Exit) as error:
+                _say(str(error))
+                left_open.discard((unclear.kind, unclear.name))
+
+
+def _show_proposal(proposal: Proposal) -> None:
+    """A proposal for reading: what the file is, its tables, the lines for study.toml, and what is open."""
+    from workbench.report.map_tables import map_tables, summary
+    from workbench.report.output import findings_text
+
+    _say(summary(proposal) + "\n")
+    tables = [table for table in map_tables(proposal) if table.name not in ("entry", "findings")]
+    _show(tables, Form.text, None, None)
+    if proposal.entry:
+        _say(f"\nFor study.toml:\n\n{proposal.entry}")
+    if proposal.findings:
+        typer.echo("\n" + findings_text(proposal.findings, width=_width()))
 
 
 @app.command()
@@ -197,27 +422,25 @@ def reliability(
 def compare(
     study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
 ) -> None:
-    """Compare the conditions: tables `headlines`, `descriptives`, `omnibus`, `pairs`, `contrasts`, `described`.
+    """Compare the conditions, what was found first: tables `headlines`, `descriptives`, `omnibus`, `pairs`, and what the study has of
+    `contrasts`, `factors`, `equivalence`, `anova`, `robustness_summary`, `order_effects`, `order_balance`, `described`.
 
-    Friedman tests with Kendall's W, signed-rank pairs and planned contrasts, corrected inside the families of the plan.
+    Friedman tests with Kendall's W, signed-rank pairs, contrasts and factors, corrected inside the families of the plan.
     Planned and exploratory tests are told apart. No significance is no proof of no difference.
     """
-    from workbench.results.chain import comparison_of, comparison_tables, described_of
+    from workbench.results.chain import compared_of, comparison_tables
 
-    _tables(
-        study,
-        lambda evidence: comparison_tables(evidence.study, comparison_of(evidence), described_of(evidence)),
-        format,
-        table,
-        out,
-    )
+    _tables(study, lambda evidence: comparison_tables(evidence.study, compared_of(evidence)), format, table, out)
 
 
 @app.command()
 def preference(
     study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
 ) -> None:
-    """How the conditions were ranked or chosen: tables `preference`, `preference_tests`."""
+    """How the conditions were ranked or chosen: tables `preference`, `preference_tests`, `preference_pairs`, `preference_worth`.
+
+    First choices, agreement of the rankings, exact sign tests of pairs and Plackett-Luce abilities. A split preference is a result too.
+    """
     from workbench.results.chain import preference_of, preference_tables
 
     _tables(study, lambda evidence: preference_tables(evidence.study, preference_of(evidence)), format, table, out)
@@ -269,11 +492,66 @@ def report(
 
     Earlier results stay whole until the new ones are complete. A second run on the same inputs gives the same bytes.
     """
-    from workbench.results.folder import RESULTS, write_results
+    from workbench.results.folder import write_results
+    from workbench.study import RESULTS
 
     _guarded(lambda: write_results(study, out, _progress("report")))
     target = out or study / RESULTS
     _say(f"Results are in {target}. Open {target / 'report.html'} in a browser.")
+
+
+@app.command()
+def instrument(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="The instrument to show; all are listed without it.")
+    ] = None,
+    study: Annotated[
+        Path | None,
+        typer.Option("--study", metavar="STUDY", help="A study folder, whose own instruments win.", show_default=False),
+    ] = None,
+    format: Annotated[
+        FormFormat, typer.Option("--format", help="html is a page to print; csv is for the list alone.")
+    ] = FormFormat.text,
+    scoring: Annotated[bool, typer.Option("--scoring", help="Add the key, for the researcher.")] = False,
+    out: Annotated[Path | None, typer.Option("--out", help="Write to this file.", show_default=False)] = None,
+) -> None:
+    """List the instruments, or show one as a participant reads it.
+
+    Each comes with its source, licence and what is known of its validity. Where the licence does not let the wording be
+    printed, items have short labels and the form says that it is not ready to hand out.
+    """
+    from workbench.report.form import library_table, show_form
+    from workbench.report.output import write_tables
+
+    def shown() -> str:
+        if name is None:
+            return write_tables([library_table(study)], format.value, None, out, width=_width())
+        return show_form(name, study, format.value, scoring=scoring, out=out, width=_width())
+
+    if text := _guarded(shown):
+        typer.echo(text, nl=False)
+
+
+@app.command()
+def withdraw(
+    study: StudyFolder,
+    participant: Annotated[str, typer.Argument(metavar="PARTICIPANT", help="Who withdraws.", show_default=False)],
+    confirm: Annotated[bool, typer.Option("--confirm", help="Do it: rewrite the collected files, for good.")] = False,
+    format: FormatOption = Form.text,
+    out: OutOption = None,
+) -> None:
+    """Say what erasing a participant would change, and with --confirm do it.
+
+    It takes their rows out of every collected file that study.toml names, their id out of study.toml, and removes the
+    results. A count without a name is left. This is the one command that changes collected files. Copies elsewhere (backups, shared drives, archives, paper) are
+    yours to find; what must be erased, and until when, is for the ethics board and local law to say.
+    """
+    from workbench import withdrawal
+
+    act = withdrawal.withdraw if confirm else withdrawal.planned_withdrawal
+    erased = _guarded(lambda: act(study, participant))
+    _show([withdrawal.withdrawal_table(erased)], format, None, out)
+    _say("Erased." if confirm else "Nothing is changed yet; --confirm does it, for good.", err=True)
 
 
 @app.command()
@@ -305,19 +583,23 @@ def _tables(
     study: Path, step: Callable[[Evidence], Sequence[Table]], format: Form, name: str | None, out: Path | None
 ) -> None:
     """Collect a study, run one step and show its tables."""
+    from workbench.report.tables import words_of
     from workbench.results.chain import collect
 
-    made = _guarded(lambda: step(collect(study)))
+    evidence = _guarded(lambda: collect(study))
+    made = _guarded(lambda: step(evidence))
     if not made:
         typer.echo("The study has nothing for this: study.toml declares no such data.", err=True)
         return
-    _show(made, format, name, out)
+    _show(made, format, name, out, words_of(evidence.study))
 
 
-def _show(tables: Sequence[Table], format: Form, name: str | None, out: Path | None) -> None:
+def _show(
+    tables: Sequence[Table], format: Form, name: str | None, out: Path | None, words: Mapping[str, str] | None = None
+) -> None:
     from workbench.report.output import write_tables
 
-    text = _guarded(lambda: write_tables(tables, format.value, name, out, width=_width()))
+    text = _guarded(lambda: write_tables(tables, format.value, name, out, width=_width(), words=words))
     if text:
         typer.echo(text, nl=False)
 

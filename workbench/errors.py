@@ -47,9 +47,13 @@ class Finding:
     remedy: str
     basis: str = ""
 
+    @property
+    def where(self) -> str:
+        """File and place, as far as they are given."""
+        return ", ".join(part for part in (self.file, self.place) if part)
+
     def sentence(self) -> str:
-        where = ", ".join(part for part in (self.file, self.place) if part)
-        return f"{where}: {self.found} {self.remedy}" if where else f"{self.found} {self.remedy}"
+        return f"{self.where}: {self.found} {self.remedy}" if self.where else f"{self.found} {self.remedy}"
 
 
 class StudyError(WorkbenchError):

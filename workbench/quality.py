@@ -5,12 +5,13 @@ Faults that make data unreadable are raised by the readers; what is found here t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding
 from workbench.instrument import Instrument, Scale
 from workbench.measure import EXCLUDED, NOT_COLLECTED, SETTING, Measure
+from workbench.responses.names import looked_up
 from workbench.responses.questionnaires import NOT_APPLICABLE, SKIPPED, Responses
 from workbench.responses.session_log import SessionLog
 from workbench.scoring import scored_answers
@@ -29,7 +30,13 @@ def quality_findings(
     study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None
 ) -> list[Finding]:
     """Everything worth a look."""
-    findings = [*_plan(study), *_participation(measures), *_orders(study, log), *_missing(study, responses)]
+    findings = [
+        *study.notes,
+        *_plan(study),
+        *_participation(measures),
+        *_orders(study, log),
+        *_missing(study, responses),
+    ]
     for questionnaire in study.declared.questionnaires:
         for use in questionnaire.instruments:
             instrument = study.instruments[use.id]
@@ -166,8 +173,9 @@ def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
         return []
     findings = list(log.findings)
     file = study.declared.session_log.file if study.declared.session_log else ""
+    runs = log.runs.sort_values("position", kind="stable").groupby("participant")["condition"].agg(list)
     for participant in study.participants:
-        run = log.order_of(participant)
+        run = runs.get(participant, [])
         planned = study.declared.sequences.get(study.assigned.get(participant, ""), [])
         if not run:
             findings.append(
@@ -198,13 +206,11 @@ def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
 def _missing(study: Study, responses: Responses) -> list[Finding]:
     """How many answers are missing in each file, by whom; answers in words are not counted."""
     findings = list(responses.findings)
-    words = [
-        (name, item.id)
+    words = {
+        name: [item.id for item in instrument.items if instrument.response_of(item.id).kind == "text"]
         for name, instrument in study.instruments.items()
-        for item in instrument.items
-        if instrument.response_of(item.id).kind == "text"
-    ]
-    answers = responses.answers[~responses.answers.set_index(["instrument", "item"]).index.isin(words)]
+    }
+    answers = responses.answers[~_of_items(responses.answers, words)]
     totals = answers.groupby(["questionnaire", "file"]).size()
     for (questionnaire, file, reason), rows in answers[answers["missing"] != ""].groupby(
         ["questionnaire", "file", "missing"], sort=False
@@ -228,20 +234,33 @@ def _missing(study: Study, responses: Responses) -> list[Finding]:
     return findings
 
 
+def _of_items(answers: pd.DataFrame, items: Mapping[str, Sequence[str]]) -> pd.Series:
+    """Which answers are to one of `items`, named by instrument."""
+    import pandas as pd
+
+    found = pd.Series(False, index=answers.index)
+    for instrument, names in items.items():
+        if names:
+            found |= (answers["instrument"] == instrument) & answers["item"].isin(names)
+    return found
+
+
 def _patterns(questionnaire: Questionnaire, instrument: Instrument, answers: pd.DataFrame) -> list[Finding]:
     findings = []
-    for item, rows in answers[answers["value"].notna()].groupby("item", sort=False):
-        if rows["value"].nunique() == 1 and len(rows) > 1:
-            findings.append(
-                Finding(
-                    "attention",
-                    "item never varies",
-                    ", ".join(dict.fromkeys(rows["file"])),
-                    f"item {item}",
-                    f"All {len(rows)} answers are {rows['value'].iloc[0]:g}.",
-                    "Check the export; such an item adds nothing to a scale and has no correlation.",
-                )
+    given = answers[answers["value"].notna()]
+    spread = given.groupby("item", sort=False)["value"].agg(["size", "min", "max"])
+    for item in spread.index[(spread["min"] == spread["max"]) & (spread["size"] > 1)]:
+        rows = given[given["item"] == item]
+        findings.append(
+            Finding(
+                "attention",
+                "item never varies",
+                ", ".join(dict.fromkeys(rows["file"])),
+                f"item {item}",
+                f"All {len(rows)} answers are {rows['value'].iloc[0]:g}.",
+                "Check the export; such an item adds nothing to a scale and has no correlation.",
             )
+        )
     for scale in instrument.scales:
         if len(scale.items) > 2:
             findings += _likely_wrong_keys(instrument, scale, answers)
@@ -290,7 +309,7 @@ def _floor_and_ceiling(
         "condition", sort=False
     ):
         for word, ends in _ends(instrument, scale).items():
-            share = float((rows["value"] == rows["item"].map(ends)).mean())
+            share = float((rows["value"] == looked_up(rows["item"], ends)).mean())
             if share > 0.5 and len(rows) >= LEAST_FOR_CORRELATION:
                 findings.append(
                     Finding(
@@ -323,12 +342,15 @@ def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers:
         for item in study.instruments[use.id].items
         if study.instruments[use.id].response_of(item.id).kind == "likert"
     }
+    items: dict[str, list[str]] = {}
+    for instrument, item in likert:
+        items.setdefault(instrument, []).append(item)
     mine = answers[(answers["questionnaire"] == questionnaire.id) & answers["value"].notna()]
-    mine = mine[mine.set_index(["instrument", "item"]).index.isin(list(likert))]
+    mine = mine[_of_items(mine, items)]
+    spread = mine.groupby("participant", sort=False)["value"].agg(["size", "min", "max"])
+    alike = spread.index[(spread["min"] == spread["max"]) & (spread["size"] >= LEAST_FOR_CORRELATION)]
     findings = []
-    for participant, rows in mine.groupby("participant", sort=False):
-        if len(rows) < LEAST_FOR_CORRELATION or rows["value"].nunique() > 1:
-            continue
+    for participant, rows in mine[mine["participant"].isin(alike)].groupby("participant", sort=False):
         directions = {likert[which] for which in zip(rows["instrument"], rows["item"], strict=True)}
         if len(directions) == 2:
             found = f"{participant} gave {rows['value'].iloc[0]:g} to all {len(rows)} items, reversed ones included."

@@ -19,16 +19,27 @@ from pydantic import Field, model_validator
 
 from workbench.declared import Contradictions, Declared, Location, nearest, parse
 from workbench.errors import Finding, StudyError
-from workbench.files import fault, gathering, read_table, read_text, read_toml, write_atomically
+from workbench.files import (
+    Decimal,
+    Delimiter,
+    SourceTable,
+    fault,
+    gathering,
+    is_text_encoding,
+    read_table,
+    read_text,
+    read_toml,
+    write_atomically,
+)
 from workbench.instrument import Id, Instrument, Number, find_instrument
 
 STUDY_FILE = "study.toml"
+RESULTS = "results"
 
 NOT_USED_YET = {
     "participants.permissions": "quotes, sharing and archiving are not built yet",
     "interviews.transcripts": "transcripts are not read yet; codings come from files",
     "interviews.codebook": "the codebook is not read yet; codes are shown by their names",
-    "plan.equivalence": "equivalence tests are not in the tables yet",
 }
 """Keys that are read and kept, whose work is not built yet; `check` says so where a study uses them."""
 
@@ -41,7 +52,7 @@ class Condition(Declared):
     about: str = Field("", description="What sets it apart.", examples=["The pot moves as modelled."])
     factors: dict[Id, str] = Field(
         default_factory=dict,
-        description="Level on each factor, where the design is factorial.",
+        description="Level on each factor, where the design is factorial: each combination of levels is one condition.",
         examples=[{"sound": "none"}],
     )
 
@@ -54,6 +65,58 @@ class Permissions(Declared):
     archive: bool = Field(False, description="Data may go into an archive.", examples=[False])
 
 
+class Reading(Declared):
+    """How a table is read, where that is not found by itself."""
+
+    sheet: str | int | None = Field(
+        None,
+        description="For a workbook: the sheet, by name or counted from 1; the first where not given.",
+        examples=["Answers"],
+    )
+    first_row: int | None = Field(
+        None,
+        ge=1,
+        description="Row of the header, where something stands above it; the first row that is not blank where not given.",
+        examples=[4],
+    )
+    header_rows: Literal[1, 2] = Field(
+        1,
+        description="Rows of the header. Two are joined as “top / sub”; a top name goes on to the right over empty cells, as in merged headings, unless nothing stands below it.",
+        examples=[2],
+    )
+    encoding: str | None = Field(
+        None,
+        description="Encoding of a text file; UTF-8 and UTF-16 are found, Windows-1252 is guessed.",
+        examples=["cp1252"],
+    )
+    delimiter: Delimiter | None = Field(
+        None,
+        description="What stands between cells; found from the first rows where not given.",
+        examples=["semicolon"],
+    )
+    decimal: Decimal | None = Field(
+        None,
+        description="Decimal mark of the numbers. A comma is found by itself in a file delimited by semicolons where no number has a point.",
+        examples=["comma"],
+    )
+
+    @model_validator(mode="after")
+    def _known_encoding(self) -> Self:
+        if self.encoding is not None and not is_text_encoding(self.encoding):
+            found = f"“{self.encoding}” is no encoding of text."
+            remedy = "Common ones: utf-8, utf-16, cp1252, cp1250, mac-roman, shift_jis."
+            raise Contradictions([(("encoding",), found, remedy)])
+        return self
+
+
+def _reading(of: str) -> Any:
+    return Field(
+        Reading(),
+        description=f"How {of} is read, where that is not found by itself.",
+        examples=[{"first_row": 4, "decimal": "comma"}],
+    )
+
+
 class Participants(Declared):
     """Who takes part. Give `ids`, or a `file` with a row per participant."""
 
@@ -63,6 +126,7 @@ class Participants(Declared):
     sequence_column: str | None = Field(
         None, description="Its column that names the assigned sequence.", examples=["sequence"]
     )
+    reading: Reading = _reading("the table")
     pilots: list[str] = Field(
         default_factory=list, description="Pilot participants: their rows are left out and counted.", examples=[["P01"]]
     )
@@ -86,6 +150,7 @@ class SessionLog(Declared):
     participant: str = Field("participant", description="Column of participants.", examples=["participant"])
     position: str = Field("position", description="Column of positions, counted from 1.", examples=["position"])
     condition: str = Field("condition", description="Column of conditions.", examples=["condition"])
+    reading: Reading = _reading("the table")
 
 
 class InstrumentUse(Declared):
@@ -124,6 +189,29 @@ class Columns(Declared):
         return self
 
 
+class TurnedRound(Declared):
+    """An item whose answers run the wrong way in one file, because a form or an export had its key set wrongly."""
+
+    file: str = Field(description="The response file.", examples=["responses/week2.csv"])
+    item: str = Field(
+        description="The item, with its instrument before a point where two share a name.", examples=["real4"]
+    )
+    reason: str = Field(
+        min_length=1, description="How that is known; it is printed.", examples=["form of week 2 checked"]
+    )
+
+
+class RowLeftOut(Declared):
+    """A row of a response file that does not count, such as one of two that contradict each other."""
+
+    file: str = Field(description="The response file.", examples=["responses/week2.csv"])
+    row: int = Field(ge=1, description="The row, as a spreadsheet numbers it.", examples=[17])
+    participant: str = Field(description="Whose row it is, so that a shifted row is noticed.", examples=["A07"])
+    reason: str = Field(
+        min_length=1, description="Why it does not count; it is printed.", examples=["sent twice by mistake"]
+    )
+
+
 class Questionnaire(Declared):
     """A form that participants filled in: one or more instruments, in one or more files."""
 
@@ -142,6 +230,19 @@ class Questionnaire(Declared):
         description="Response files (CSV or XLSX), read one after the other.",
         examples=[["responses/after_version.csv"]],
     )
+    turned_round: list[TurnedRound] = Field(
+        default_factory=list,
+        description="Items whose answers run the wrong way in one file: they are turned round when they are read, the file stays.",
+        examples=[[{"file": "responses/week2.csv", "item": "real4", "reason": "form of week 2 checked"}]],
+    )
+    rows_left_out: list[RowLeftOut] = Field(
+        default_factory=list,
+        description="Rows that do not count, with the reason; the file stays.",
+        examples=[
+            [{"file": "responses/week2.csv", "row": 17, "participant": "A07", "reason": "sent twice by mistake"}]
+        ],
+    )
+    reading: Reading = _reading("each of the files")
     layout: Literal["row_per_participant", "row_per_session", "row_per_answer"] = Field(
         "row_per_session",
         description="`row_per_participant`: columns for each condition (or occasion) and item. `row_per_session`: a row per participant and condition (or occasion). `row_per_answer`: a row per single answer.",
@@ -162,6 +263,11 @@ class Questionnaire(Declared):
     )
     occasion_names: dict[str, Literal["before", "after"]] = Field(
         default_factory=dict, description="Words in the file for before and after.", examples=[{"pre": "before"}]
+    )
+    answer_words: dict[str, Number] = Field(
+        default_factory=dict,
+        description="Answers in words and the number each counts as, where the instrument does not have these words.",
+        examples=[{"stimme voll zu": 7}],
     )
     missing_words: list[str] = Field(
         default_factory=list, description="Answers that mean skipped, beside the empty cell.", examples=[["-99"]]
@@ -213,6 +319,7 @@ class Trials(Declared):
 
     id: Id = Field(description="Short name.", examples=["lifts"])
     files: list[str] = Field(min_length=1, description="Tables with a row per trial.", examples=[["trials.csv"]])
+    reading: Reading = _reading("each of the files")
     participant: str = Field("participant", description="Column of participants.", examples=["participant"])
     condition: str = Field("condition", description="Column of conditions.", examples=["condition"])
     measures: list[TrialMeasure] = Field(
@@ -239,6 +346,7 @@ class Preference(Declared):
         "choice", description="For a choice: the column of the chosen condition.", examples=["favourite"]
     )
     reason: str | None = Field(None, description="Column of reasons in words.", examples=["reason"])
+    reading: Reading = _reading("the table")
 
 
 class Round(Declared):
@@ -272,8 +380,11 @@ class Interviews(Declared):
         examples=[[{"id": "reliability", "kind": "reliability"}]],
     )
     codings: list[str] = Field(
-        default_factory=list, description="Tables of codings.", examples=[["codings/reliability.csv"]]
+        default_factory=list,
+        description="Tables of codings; the handbook page on codings explains their columns.",
+        examples=[["codings/reliability.csv"]],
     )
+    reading: Reading = _reading("each table of codings")
     code_labels: dict[str, str] = Field(
         default_factory=dict, description="Codes in words.", examples=[{"HEAVY": "Feels heavy"}]
     )
@@ -309,7 +420,7 @@ class Family(Declared):
     """Tests that are corrected together."""
 
     id: Id = Field(description="Short name, shown beside each p.", examples=["primary_pairs"])
-    tests: Literal["omnibus", "pairs", "contrasts"] = Field(
+    tests: Literal["omnibus", "pairs", "contrasts", "factors", "equivalence"] = Field(
         description="Which tests of the measures belong to it.", examples=["pairs"]
     )
     measures: list[Id] = Field(min_length=1, description="Their measures.", examples=[["weight_realism"]])
@@ -368,7 +479,7 @@ class Plan(Declared):
     )
     families: list[Family] = Field(
         default_factory=list,
-        description="Families of tests. Tests in none are exploratory, and corrected within their own measure.",
+        description="Families of tests. Tests in none are exploratory, and corrected within their own measure; equivalence tests are planned by their bounds.",
         examples=[[{"id": "primary_pairs", "tests": "pairs", "measures": ["weight_realism"]}]],
     )
     omnibus_gates_pairs: bool = Field(
@@ -407,7 +518,7 @@ class Plan(Declared):
     )
     equivalence: dict[Id, Bounds] = Field(
         default_factory=dict,
-        description="Equivalence bounds by measure.",
+        description="Equivalence bounds by measure: every pair of conditions is tested against them.",
         examples=[{"effort": {"low": -0.5, "high": 0.5}}],
     )
     thresholds: Thresholds = Field(
@@ -536,7 +647,7 @@ class Study:
     """A study folder whose study.toml, instruments and participants have been read.
 
     `participants` are the declared ids without pilots, in order; `assigned` maps a participant to
-    the name of the sequence assigned; `instruments` are by id.
+    the name of the sequence assigned; `instruments` are by id; `notes` are findings that do not block.
     """
 
     folder: Path
@@ -544,6 +655,7 @@ class Study:
     participants: tuple[str, ...]
     assigned: dict[str, str]
     instruments: dict[str, Instrument]
+    notes: tuple[Finding, ...] = ()
 
     @property
     def plan(self) -> Plan:
@@ -560,14 +672,18 @@ class Study:
     def path(self, name: str) -> Path:
         return self.folder / name
 
+    def table(self, file: str, reading: Reading) -> SourceTable:
+        """A collected table, read as declared; StudyError with its faults."""
+        return read_table(self.path(file), file, **reading.model_dump())
+
     def measure_ids(self) -> set[str]:
         """Ids of all measures that the declared instruments and trials give."""
         scales = {scale.id for instrument in self.instruments.values() for scale in instrument.scales}
         return scales | {measure.id for trials in self.declared.trials for measure in trials.measures}
 
 
-def open_study(folder: Path) -> Study:
-    """The study in `folder`.
+def open_study(folder: Path, file: str = STUDY_FILE) -> Study:
+    """The study in `folder`; `file` is what stands there for its study.toml, such as a changed one that is checked first.
 
     Raises StudyError with every fault of study.toml, of the instruments it names and of the table
     of participants, each with its place and what to do.
@@ -576,9 +692,9 @@ def open_study(folder: Path) -> Study:
     if not folder.is_dir():
         found = "This is a file, not a study folder." if folder.exists() else "There is no such folder."
         raise StudyError([fault(str(folder), "", found, remedy, "missing folder")])
-    if not (folder / STUDY_FILE).exists():
+    if not (folder / file).exists():
         raise StudyError([fault(str(folder), "", "There is no study.toml in this folder.", remedy, "missing file")])
-    declared = parse(Declaration, read_toml(folder / STUDY_FILE, STUDY_FILE), STUDY_FILE)
+    declared = parse(Declaration, read_toml(folder / file, STUDY_FILE), STUDY_FILE)
     findings: list[Finding] = []
     instruments: dict[str, Instrument] = {}
     for place, use in _instrument_uses(declared):
@@ -586,9 +702,10 @@ def open_study(folder: Path) -> Study:
             instruments[use.id] = find_instrument(use.id, use.version, folder, place)
     participants: tuple[str, ...] = ()
     assigned: dict[str, str] = {}
+    notes: tuple[Finding, ...] = ()
     with gathering(findings):
-        participants, assigned = _participants(declared, folder)
-    study = Study(folder, declared, participants, assigned, instruments)
+        participants, assigned, notes = _participants(declared, folder)
+    study = Study(folder, declared, participants, assigned, instruments, notes)
     findings += _contradictions(study, names_are_known=not findings)
     if findings:
         raise StudyError(findings)
@@ -603,11 +720,14 @@ def _instrument_uses(declared: Declaration) -> list[tuple[str, InstrumentUse]]:
     ]
 
 
-def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...], dict[str, str]]:
+def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...], dict[str, str], tuple[Finding, ...]]:
+    """The participants, the sequences assigned to them, and notes on their table."""
     who = declared.participants
     ids, assigned = list(who.ids), {}
+    notes: tuple[Finding, ...] = ()
     if who.file is not None:
-        table = read_table(folder / who.file, who.file)
+        table = read_table(folder / who.file, who.file, **who.reading.model_dump())
+        notes = table.notes
         needed = [who.column] + ([who.sequence_column] if who.sequence_column else [])
         absent = [column for column in needed if column not in table.columns]
         if absent:
@@ -615,7 +735,7 @@ def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...],
                 [
                     fault(
                         who.file,
-                        "row 1",
+                        table.header,
                         f"There is no column “{column}”.",
                         nearest(column, table.columns),
                         "missing column",
@@ -641,18 +761,22 @@ def _participants(declared: Declaration, folder: Path) -> tuple[tuple[str, ...],
                 for one, sequence in zip(listed, table.frame[who.sequence_column], strict=True)
                 if sequence.strip()
             }
-    return tuple(one for one in ids if one not in who.pilots), {
-        one: name for one, name in assigned.items() if one in ids
-    }
+    known = set(ids)
+    return (
+        tuple(one for one in ids if one not in who.pilots),
+        {one: name for one, name in assigned.items() if one in known},
+        notes,
+    )
 
 
 def _contradictions(study: Study, *, names_are_known: bool) -> list[Finding]:
     """What single keys cannot show: repeated ids, and names that nothing declares."""
     findings = [*_repeated_names(study), *_ambiguous_condition_words(study), *_unclear_participants(study)]
     findings += [*_unknown_conditions(study), *_unsound_contrasts(study), *_unsound_sequences(study)]
-    findings += [*_unsound_preference(study), *_unknown_rater(study)]
+    findings += [*_unsound_preference(study), *_unknown_rater(study), *_corrections_of_other_files(study)]
     if names_are_known:
         findings += [*_unknown_measures(study), *_tests_in_two_families(study), *_untested_measures(study)]
+        findings += _families_of_no_tests(study)
         findings += [*_unknown_participants(study), *_unknown_sequences(study)]
     return findings
 
@@ -853,20 +977,62 @@ def _untested_measures(study: Study) -> list[Finding]:
         for scale in study.instruments[use.id].scales
     }
     words = {"once": "once", "before_after": "before and after"}
-    planned = [("families", number, one.measures) for number, one in enumerate(study.plan.families, 1)]
-    planned += [("contrasts", number, one.measures) for number, one in enumerate(study.plan.contrasts, 1)]
+    planned = [(f"families[{number}].measures", one.measures) for number, one in enumerate(study.plan.families, 1)]
+    planned += [(f"contrasts[{number}].measures", one.measures) for number, one in enumerate(study.plan.contrasts, 1)]
+    planned += [("equivalence", list(study.plan.equivalence))]
     return [
         fault(
             STUDY_FILE,
-            f"plan.{key}[{number}].measures",
+            f"plan.{place}",
             f"“{measure}” was asked {words[asked[measure]]}, so nothing compares it across conditions.",
             "Leave it out of the tests; it is described.",
             "contradiction",
         )
-        for key, number, measures in planned
+        for place, measures in planned
         for measure in measures
         if asked.get(measure) in words
     ]
+
+
+def _corrections_of_other_files(study: Study) -> list[Finding]:
+    """Answers turned round and rows left out in files that the questionnaire does not read."""
+    return [
+        fault(
+            STUDY_FILE,
+            f"questionnaires[{number}].{key}",
+            f"“{one.file}” is no file of this questionnaire.",
+            nearest(one.file, questionnaire.files),
+            "contradiction",
+        )
+        for number, questionnaire in enumerate(study.declared.questionnaires, 1)
+        for key in ("turned_round", "rows_left_out")
+        for one in getattr(questionnaire, key)
+        if one.file not in questionnaire.files
+    ]
+
+
+def _families_of_no_tests(study: Study) -> list[Finding]:
+    """Families of equivalence tests without bounds, and of factors where no condition has any."""
+    findings = []
+    factorial = any(condition.factors for condition in study.declared.conditions)
+    for number, one in enumerate(study.plan.families, 1):
+        place = f"plan.families[{number}]"
+        if one.tests == "factors" and not factorial:
+            remedy = "Give the conditions their levels under `factors`, or leave the family out."
+            findings.append(fault(STUDY_FILE, place, "No condition has factors.", remedy, "contradiction"))
+        if one.tests == "equivalence":
+            findings += [
+                fault(
+                    STUDY_FILE,
+                    place,
+                    f"No bounds are stated for “{measure}”.",
+                    "State them under plan.equivalence, or leave the measure out of the family.",
+                    "contradiction",
+                )
+                for measure in one.measures
+                if measure not in study.plan.equivalence
+            ]
+    return findings
 
 
 def _unknown_rater(study: Study) -> list[Finding]:

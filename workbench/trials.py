@@ -10,11 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import gathering, read_table
+from workbench.files import COMMA_NUMBER, POINT_NUMBER, Decimal, SourceTable, gathering
 from workbench.measure import SETTING, Measure, on_the_whole_grid, settings, with_exclusions, without_excluded
 from workbench.responses.names import (
     condition_words,
+    explained,
     matched,
+    mixed_marks,
     numbers,
     require_columns,
     without_pilots,
@@ -65,16 +67,16 @@ class _Trials:
 
 
 def _rows(study: Study, trials: Trials, key: str, file: str, faults: list[Finding]) -> tuple[_Trials, list[Finding]]:
-    table = read_table(study.path(file), file)
+    table = study.table(file, trials.reading)
     require_columns(table, _columns_needed(trials), key)
     frame, notes = without_pilots(table, trials.participant, study, faults)
     known = condition_words(study, {})
     condition = matched(frame[trials.condition], known, file, "condition", "Correct it.", faults)
     settings = frame[[trials.participant]].set_axis(["participant"], axis=1).assign(condition=condition, occasion="")
     numeric = {name for one in trials.measures if one.summary != "share" for name in (one.column, one.minus) if name}
-    columns = {name: _numbers(frame[name].str.strip(), file, faults) for name in sorted(numeric)}
+    columns = {name: _numbers(frame[name].str.strip(), table, faults) for name in sorted(numeric)}
     values = {
-        one.id: _share_rows(one, frame) if one.summary == "share" else _number_rows(one, columns)
+        one.id: _share_rows(one, frame, table.decimal) if one.summary == "share" else _number_rows(one, columns)
         for one in trials.measures
     }
     return _Trials(settings, values), notes
@@ -93,20 +95,23 @@ def _column_in_brackets(one: TrialMeasure) -> str:
     return one.equals[1:-1] if one.equals.startswith("[") and one.equals.endswith("]") else ""
 
 
-def _numbers(words: pd.Series, file: str, faults: list[Finding]) -> pd.Series:
-    found = numbers(words)
+def _numbers(words: pd.Series, table: SourceTable, faults: list[Finding]) -> pd.Series:
+    found = numbers(words, table.decimal)
+    wrong = words[(words != "") & found.isna()]
+    mixed = mixed_marks(words, table.file)
+    faults += mixed
     faults += wrong_words(
-        words[(words != "") & found.isna()],
-        file,
+        wrong[~wrong.str.fullmatch(f"{COMMA_NUMBER}|{POINT_NUMBER}")] if mixed else wrong,
+        table.file,
         f", column {words.name}",
         lambda word: f"“{word[:60]}” is not a number.",
-        lambda word: "Correct it (the decimal mark is a point), or leave the cell empty.",
+        lambda word: explained(word, table.decimal) or "Correct it, or leave the cell empty.",
         "wrong value",
     )
     return found
 
 
-def _share_rows(one: TrialMeasure, frame: pd.DataFrame) -> pd.Series:
+def _share_rows(one: TrialMeasure, frame: pd.DataFrame, decimal: Decimal) -> pd.Series:
     """1 where the answer is the one counted (as a word in any case, or as a number), 0 where not, NaN without either."""
     import pandas as pd
 
@@ -117,7 +122,7 @@ def _share_rows(one: TrialMeasure, frame: pd.DataFrame) -> pd.Series:
         if column
         else pd.Series((one.equals or "").strip().casefold(), index=answers.index, dtype="str")
     )
-    alike = (answers == counted) | (numbers(answers) == numbers(counted))
+    alike = (answers == counted) | (numbers(answers, decimal) == numbers(counted, decimal))
     return alike.astype(float).where((answers != "") & (counted != ""))
 
 

@@ -397,3 +397,89 @@ def test_results_do_not_depend_on_the_order_of_measures_and_participants():
     for name in forth:
         assert [pair.test.adjusted for pair in forth[name].pairs] == [pair.test.adjusted for pair in back[name].pairs]
         assert forth[name].omnibus.test.p == back[name].omnibus.test.p
+
+
+# equivalence
+
+
+def bounded(wide: list[list[float]], low: float = -1, high: float = 1, **plan) -> Comparison:
+    (one,) = compared(measure("real", wide), n=len(wide), equivalence={"real": {"low": low, "high": high}}, **plan)
+    return one
+
+
+def nearly_alike(n: int) -> list[list[float]]:
+    """Differences far inside the bounds of one point, in both directions."""
+    return [
+        [4.0, 4.0 + (-1) ** number * number / 100, 4.0 - (-1) ** number * number / 90] for number in range(1, n + 1)
+    ]
+
+
+def test_equivalence_within_bounds_by_hand():
+    """All eight differences lie inside the bounds, so every one-sided p is 1 / 2^8; Holm over three pairs."""
+    found = bounded(nearly_alike(8)).equivalences
+    assert [(one.first, one.second) for one in found] == [("still", "slosh"), ("still", "ladle"), ("slosh", "ladle")]
+    for one in found:
+        assert (one.result.p_low, one.result.p_high, one.test.p) == (1 / 256, 1 / 256, 1 / 256)
+        assert one.test.adjusted == 3 / 256
+        assert (one.test.family, one.test.planned, one.test.exact) == ("equivalence of real", True, True)
+        assert (one.bounds.low, one.bounds.high) == (-1, 1)
+        assert -1 < one.interval.low <= one.shift <= one.interval.high < 1
+
+
+def test_the_larger_one_sided_p_counts():
+    # still - slosh: -2 for all: at or below the lower bound. p_low 1, p_high 1 / 2^6
+    (one, *_) = bounded([[1, 3, 1]] * 6).equivalences
+    assert (one.result.p_low, one.result.p_high, one.test.p) == (1.0, 1 / 64, 1.0)
+
+
+def test_the_interval_is_at_one_minus_twice_the_level():
+    """Six pairs: all 2^6 signs, so the widest order statistics reach 1 - 2 / 64, the next 1 - 4 / 64, then 1 - 6 / 64."""
+    narrow, wide = (bounded(rising(), level=level).equivalences[0].interval for level in (0.05, 0.02))
+    assert narrow.level == pytest.approx(1 - 6 / 64)
+    assert wide.level == pytest.approx(1 - 2 / 64)
+    assert isnan(bounded(rising(), level=0.6).equivalences[0].interval.low)
+
+
+def test_bounds_shifted_with_the_answers_change_nothing():
+    wide = np.array(nearly_alike(9))
+    one = bounded(wide.tolist()).equivalences[0]
+    moved = bounded((wide + np.array([3, 0, 0])).tolist(), 2, 4).equivalences[0]
+    assert moved.test.p == one.test.p
+    assert moved.shift == pytest.approx(one.shift + 3)
+
+
+def test_equivalence_in_a_family_over_measures():
+    families = [{"id": "alike", "tests": "equivalence", "measures": ["real", "effort"], "correction": "bonferroni"}]
+    bounds = {name: {"low": -1, "high": 1} for name in ("real", "effort")}
+    found = compared(
+        measure("real", nearly_alike(8)),
+        measure("effort", nearly_alike(8)),
+        n=8,
+        families=families,
+        equivalence=bounds,
+    )
+    for one in found:
+        assert {(pair.test.family, pair.test.adjusted) for pair in one.equivalences} == {("alike", 6 / 256)}
+        assert {pair.test.family for pair in one.pairs} == {f"exploratory: pairs of {one.measure.id}"}
+
+
+def test_measures_without_bounds_and_pairs_without_people_have_no_equivalence():
+    (one,) = compared(measure("real", rising()))
+    assert one.equivalences == ()
+    half = bounded([[1, 2, nan]] * 6, cases="available")
+    assert [(pair.first, pair.second, pair.result.n_dropped) for pair in half.equivalences] == [("still", "slosh", 0)]
+    assert bounded([[1, nan, nan]] * 6).equivalences == ()
+
+
+# which tests are exact
+
+
+def test_quick_comparisons_are_asymptotic_where_that_was_asked():
+    (full,), (paired,), (none,) = (
+        compare([measure("real", rising())], [f"A{n:02}" for n in range(1, 7)], THREE, Plan(), exact=exact)
+        for exact in ("all", "paired", "none")
+    )
+    assert (full.omnibus.test.exact, paired.omnibus.test.exact, none.omnibus.test.exact) == (True, False, False)
+    assert paired.omnibus.test.p == full.omnibus.result.p_asymptotic
+    assert [pair.test.p for pair in paired.pairs] == [pair.test.p for pair in full.pairs]
+    assert [pair.test.p for pair in none.pairs] == [pair.result.p_asymptotic for pair in full.pairs]

@@ -358,7 +358,7 @@ def test_all_faults_of_all_files_are_told_at_once(tmp_path):
         ("b.csv", "row 1", "missing column"),
         ("b.csv", "row 2, column r1", "off the response scale"),
         ("c.csv", "row 1", "missing column"),
-        ("d.csv", "rows 2, 3", "duplicate"),
+        ("d.csv", "rows 2, 3", "contradiction"),
         ("gone.csv", "", "missing file"),
     }
     off = next(one for one in found if one.place == "row 4, column r1")
@@ -534,7 +534,11 @@ def test_not_applicable_and_an_answer_contradict_each_other(tmp_path):
             not_applicable_words=["na"],
         ),
     )
-    assert fault.kind == "duplicate"
+    assert fault.kind == "contradiction"
+    assert fault.found == (
+        "A01 has different answers to 1 items of “form” for still: "
+        "r1 is “1” (form.csv row 2, column r1) and “na” (form.csv row 3, column r1)."
+    )
 
 
 def test_an_item_empty_in_one_row_and_answered_in_another_counts_as_answered(tmp_path):
@@ -568,3 +572,144 @@ def test_many_sessions_that_stand_twice_are_counted(tmp_path):
     found = faults_of(read_responses, study)
     assert len(found) == 13
     assert found[-1].found == "18 more participants and settings are concerned."
+
+
+def test_two_files_that_disagree_are_told_with_both_places(tmp_path):
+    header = "participant condition r1 r2 r3"
+    files = {
+        "a.csv": sheet(header, "A01 still 1 2 3", "A02 still 1 2 3", "A03 still 1 2 3"),
+        "b.csv": sheet(header, "A01 still 1 5 6", "A02 still 1 2 3", "A03 still . . ."),
+    }
+    unlike, alike = faults_of(read_responses, form(tmp_path, files=files))
+    assert (unlike.kind, unlike.file, unlike.place) == ("contradiction", "a.csv", "row 2")
+    assert unlike.found == (
+        "A01 has different answers to 2 items of “form” for still: "
+        "r2 is “2” (a.csv row 2, column r2) and “5” (b.csv row 2, column r2)."
+    )
+    assert (alike.kind, alike.place) == ("duplicate", "row 3")
+    assert alike.found == "A02 answered 3 items of “form” twice for still: a.csv row 3 and b.csv row 3."
+
+
+def test_the_same_number_written_differently_is_no_contradiction(tmp_path):
+    study = form(tmp_path, "participant condition r1 r2 r3", "A01 still 1 2 3", "A01 still 1.0 2 completely")
+    assert kinds(faults_of(read_responses, study)) == ["contradiction"]
+    study = form(tmp_path, "participant condition r1 r2 r3", "A01 still 1 2 7", "A01 still 1.0 2 completely")
+    assert kinds(faults_of(read_responses, study)) == ["duplicate"]
+
+
+# how a file is read
+
+NUMERIC = instrument("hum", ["h1", "h2"], response={"kind": "numeric", "low": 0, "high": 100})
+
+
+@pytest.mark.parametrize("reading", [{}, {"decimal": "comma"}])
+def test_decimal_commas_are_read_where_the_file_is_unambiguous_or_says_so(tmp_path, reading):
+    text = "participant;condition;h1;h2\nA01;still;1,5;70\nA02;still;2;0,25\n"
+    read_in = values(read(tmp_path, files={"form.csv": text}, made=(NUMERIC,), reading=reading))
+    assert list(read_in.values()) == [1.5, 2, 70, 0.25]
+
+
+def test_decimal_commas_between_commas_must_be_declared(tmp_path):
+    text = 'participant,condition,h1,h2\nA01,still,"1,5",70\n'
+    (fault,) = faults_of(read_responses, form(tmp_path, files={"form.csv": text}, made=(NUMERIC,)))
+    assert 'reading = { decimal = "comma" }' in fault.remedy
+    declared = read(tmp_path, files={"form.csv": text}, made=(NUMERIC,), reading={"decimal": "comma"})
+    assert values(declared)["A01", "still", "h1"] == 1.5
+
+
+@pytest.mark.parametrize("reading", [{}, {"decimal": "comma"}, {"decimal": "point"}])
+def test_two_decimal_marks_in_one_column_block_once_with_both_places(tmp_path, reading):
+    text = "participant;condition;h1;h2\nA01;still;1,5;7\nA02;still;2.5;x\nA03;still;3,5;7\n"
+    mixed, other = faults_of(read_responses, form(tmp_path, files={"form.csv": text}, made=(NUMERIC,), reading=reading))
+    assert (mixed.kind, mixed.place) == ("mixed decimal marks", "rows 2 and 3, column h1")
+    assert other.place == "row 3, column h2"
+
+
+def test_two_decimal_marks_in_a_column_of_answers_to_several_items_block(tmp_path):
+    text = 'participant,condition,item,answer\nA01,still,h1,2.5\nA01,still,h2,"1,5"\n'
+    study = form(tmp_path, files={"form.csv": text}, made=(NUMERIC,), layout="row_per_answer")
+    assert [(one.kind, one.place) for one in faults_of(read_responses, study)] == [
+        ("mixed decimal marks", "rows 2 and 3, column answer")
+    ]
+
+
+def test_commas_in_words_are_no_decimal_marks(tmp_path):
+    made = (instrument("note", ["n1"], texts=["why"]),)
+    text = 'participant,condition,n1,why\nA01,still,4,"1,5"\nA02,still,4,1.5\n'
+    assert len(read(tmp_path, files={"form.csv": text}, made=made).answers) == 4
+
+
+def test_two_header_rows_below_a_preamble_make_columns_by_condition_and_item(tmp_path):
+    text = "Export;;;;;;\n\n;still;;;slosh;;\nparticipant;r1;r2;r3;r1;r2;r3\nA01;1;2;3;4;5;6\n"
+    study = form(
+        tmp_path,
+        files={"form.csv": text},
+        layout="row_per_participant",
+        columns={"pattern": "{condition} / {item}"},
+        reading={"first_row": 3, "header_rows": 2},
+    )
+    responses = read_responses(study)
+    assert list(values(responses).values()) == [1, 2, 3, 4, 5, 6]
+    assert set(responses.answers["row"]) == {5}
+    assert "still / r1" in set(responses.answers["column"])
+
+
+def test_the_place_of_the_header_is_named_in_faults(tmp_path):
+    text = "Export;;;\nparticipant;condition;r1;r2\nA01;still;1;2\n"
+    (fault,) = faults_of(read_responses, form(tmp_path, files={"form.csv": text}, reading={"first_row": 2}))
+    assert (fault.kind, fault.place) == ("missing column", "row 2")
+
+
+def test_a_guessed_encoding_is_noted_once_for_each_file(tmp_path):
+    study = form(tmp_path, "participant condition r1 r2 r3", "A01 still 1 2 3")
+    (tmp_path / "form.csv").write_bytes("participant,condition,r1,r2,r3,größe\nA01,still,1,2,3,x\n".encode("cp1252"))
+    (note,) = read_responses(study).findings
+    assert (note.severity, note.kind, note.file) == ("note", "encoding guessed", "form.csv")
+
+
+def test_answers_in_words_of_the_file_alone(tmp_path):
+    text = "participant,condition,r1,r2,r3\nA01,still,Stimme ZU,not at all,7\n"
+    study = form(tmp_path, files={"form.csv": text}, answer_words={"stimme zu": 6})
+    assert list(values(read_responses(study)).values()) == [6, 1, 7]
+    off = form(tmp_path, files={"form.csv": text}, answer_words={"stimme zu": 9})
+    assert kinds(faults_of(read_responses, off)) == ["off the response scale"]
+
+
+def test_an_unknown_word_names_those_known_and_where_to_say_what_it_counts_as(tmp_path):
+    text = "participant,condition,r1,r2,r3\nA01,still,Completly,2,2026-02-01\n"
+    word, day = faults_of(read_responses, form(tmp_path, files={"form.csv": text}))
+    assert "Did you mean “completely”?" in word.remedy
+    assert "answer_words" in word.remedy
+    assert day.remedy.startswith("This is a date")
+
+
+def test_ten_thousand_columns_do_not_make_ten_thousand_findings(tmp_path):
+    items = [f"q{number}" for number in range(3_000)]
+    made = (instrument("long", items),)
+    rows = [["participant", "condition", *items], ["A01", "still", *["x"] * 3_000], ["A02", "still", *["x"] * 3_000]]
+    found = faults_of(read_responses, form(tmp_path, files={"form.csv": written(rows)}, made=made))
+    assert len(found) == 25
+    assert found[-1].found.startswith("Answers in 29")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252"])
+@settings(max_examples=8, deadline=None)
+@given(data=st.data())
+def test_one_data_set_gives_the_same_answers_from_every_kind_of_file(encoding, data):
+    cells = list(product(PEOPLE, CONDITIONS, ("h1", "h2")))
+    number = st.none() | st.integers(0, 100) | st.sampled_from([0.5, 12.25, 99.9])
+    drawn = dict(zip(cells, data.draw(st.lists(number, min_size=len(cells), max_size=len(cells))), strict=True))
+    delimiter, mark = data.draw(st.sampled_from([(",", "."), (";", ","), (";", "."), ("\t", "."), ("|", ",")]))
+    rows = [["participant", "condition", "h1", "h2", "größe"]]
+    for who, place in product(PEOPLE, CONDITIONS):
+        answers = [
+            "" if (one := drawn[who, place, item]) is None else str(one).replace(".", mark) for item in ("h1", "h2")
+        ]
+        rows.append([who, place, *answers, "é"])
+    out = io.StringIO()
+    csv.writer(out, delimiter=delimiter).writerows(rows)
+    with tempfile.TemporaryDirectory() as folder:
+        reading = {"decimal": "comma" if mark == "," else "point"}
+        study = form(Path(folder), files={"form.csv": ""}, made=(NUMERIC,), reading=reading)
+        (Path(folder) / "form.csv").write_bytes(out.getvalue().encode(encoding))
+        assert values(read_responses(study)) == {cell: one for cell, one in drawn.items() if one is not None}

@@ -3,9 +3,25 @@
 from __future__ import annotations
 
 import itertools
+import shutil
 
 import pytest
-from demo_generator import CONDITIONS, DROPPED_OUT, ENROLLED, MISKEYED_ITEM, SAME_ANSWER, WITHDRAWN, WRONG_ORDER
+from demo_generator import (
+    ASSIGNED,
+    CONDITIONS,
+    DROPPED_OUT,
+    ENROLLED,
+    FOLDER,
+    MISKEYED_ITEM,
+    SAME_ANSWER,
+    SECONDS,
+    SEQUENCES,
+    VERSIONS_BEFORE_DROPPING_OUT,
+    WITHDRAWN,
+    WRONG_ORDER,
+)
+
+from workbench.results.chain import collect
 
 LABELS = {"still": "Still", "slosh": "Slosh", "ladle": "Ladle", "coach": "Coach"}
 
@@ -40,8 +56,62 @@ def test_coach_is_most_effective(demo, other):
 def test_effort_shows_no_difference_and_is_not_called_equal(demo):
     assert not any(above(demo, "effort", a, b) for a, b in itertools.permutations(CONDITIONS, 2))
     (headline,) = (row["headline"] for row in demo.rows("headlines") if row["measure"] == "effort")
-    assert headline.startswith("No difference in effort between the conditions was shown")
+    assert headline.startswith("Effort: no difference between the conditions was shown")
     assert "this does not show that they are equal" in headline
+
+
+def test_effort_is_not_shown_to_be_equal_either(demo):
+    rows = demo.rows("equivalence")
+    assert {(row["measure"], row["bound_low"], row["bound_high"]) for row in rows} == {("effort", -0.5, 0.5)}
+    assert len(rows) == 6
+    within = sum(row["shown"] == "yes" for row in rows)
+    (headline,) = (row["headline"] for row in demo.rows("headlines") if row["measure"] == "effort")
+    assert f"{within} of 6 pairs are shown to lie within the bounds of equivalence" in headline
+
+
+def test_lifts_get_quicker_and_ratings_do_not_follow_position(demo):
+    effects = {row["measure"]: row for row in demo.rows("order_effects")}
+    seconds = sum(SECONDS.values()) / len(SECONDS)
+    planted = seconds * (0.93**2 + 0.93**3 - 0.93**0 - 0.93**1) / 2
+    assert effects["lift_seconds"]["hodges_lehmann_low"] < planted < effects["lift_seconds"]["hodges_lehmann_high"] < 0
+    for measure in ("weight_realism", "effectiveness", "effort"):
+        assert effects[measure]["hodges_lehmann_low"] <= 0 <= effects[measure]["hodges_lehmann_high"]
+        assert effects[measure]["standing"] == "primary"
+
+
+def test_balance_is_planned_by_the_squares_and_run_by_the_log(demo):
+    people = [one for one in ENROLLED if one != WITHDRAWN]
+    counts = {(row["kind"], row["place"], row["condition"]): row for row in demo.rows("order_balance")}
+    assert len(counts) == 16 + 12
+    for place, condition in itertools.product(range(4), CONDITIONS):
+        planned = sum(SEQUENCES[f"S{ASSIGNED[one]}"][place] == condition for one in people)
+        assert counts["in position", str(place + 1), LABELS[condition]]["planned"] == planned
+    assert counts["straight after", "Still", "Coach"]["run"] == counts["straight after", "Still", "Coach"]["planned"]
+    lost = sum(row["planned"] - row["run"] for row in counts.values() if row["kind"] == "in position")
+    assert lost == len(CONDITIONS) - VERSIONS_BEFORE_DROPPING_OUT
+
+
+def test_conclusions_that_hang_on_a_choice_are_named(demo):
+    rows = demo.rows("robustness")
+    summary = {(row["measure"], row["test"]): row for row in demo.rows("robustness_summary")}
+    assert {measure for measure, _ in summary} == {"weight_realism", "effectiveness", "effort"}
+    planned = {(row["measure"], row["test"]): row for row in rows if row["choice"] == "as planned"}
+    assert set(planned) == set(summary)
+    for key, row in summary.items():
+        others = [one for one in rows if (one["measure"], one["test"]) == key and one["choice"] != "as planned"]
+        assert row["n_choices"] == len(others)
+        assert row["same_decision"] == sum(one["shown"] == planned[key]["shown"] for one in others)
+        assert row["share"] == sum(one["same"] for one in others) / len(others)
+        assert row["largest_p"] == max(one["p_adjusted"] for one in (planned[key], *others))
+    for row in demo.rows("pairs"):
+        if row["measure"] in ("weight_realism", "effectiveness", "effort"):
+            assert planned[row["measure"], row["pair"]]["p_adjusted"] == row["p_adjusted"]
+            assert planned[row["measure"], row["pair"]]["shown"] == ("yes" if row["shown"] == "yes" else "no")
+    without = {row["choice"]: row["n"] for row in rows if row["choice"].startswith("without")}
+    assert set(without) == {
+        "without those who gave the same answer throughout (n = 1)",
+        "without those run in another order (n = 1)",
+    }
 
 
 def test_preference_splits(demo):
@@ -58,7 +128,7 @@ def test_one_pair_is_all_ties_and_one_could_never_have_reached_the_level(demo):
     assert 0 < hopeless["n_nonzero"] < 6
     assert hopeless["shown"] == "never"
     (headline,) = (row["headline"] for row in demo.rows("headlines") if row["measure"] == "comfort")
-    assert "Every participant gave the same value in Still and Coach." in headline
+    assert "Each participant's values in Still and Coach are equal." in headline
     assert "Still against Ladle could never have reached the level" in headline
 
 
@@ -105,3 +175,17 @@ def test_the_demo_says_it_in_ten_lines(demo):
     assert "invented" in demo.lines[0]
     assert any("highest on average in Slosh" in line for line in demo.lines)
     assert any("not the same as equal" in line for line in demo.lines)
+
+
+def test_the_wrong_key_can_be_put_right_in_study_toml(tmp_path):
+    folder = tmp_path / "study"
+    shutil.copytree(FOLDER, folder)
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    file = "responses/after_version_week2.csv"
+    marker = 'id = "after_version"\n'
+    assert text.count(marker) == 1
+    right = f'turned_round = [{{ file = "{file}", item = "{MISKEYED_ITEM}", reason = "form checked" }}]\n'
+    (folder / "study.toml").write_text(text.replace(marker, marker + right), encoding="utf-8")
+    findings = collect(folder).findings
+    assert not [one for one in findings if one.kind == "likely wrong key"]
+    assert [one.file for one in findings if one.kind == "turned round"] == [file]

@@ -1,25 +1,40 @@
-"""Measures across conditions: descriptives, the omnibus test, pairs and contrasts, corrected by family.
+"""Measures across conditions: descriptives, the omnibus test, pairs, contrasts, factors and equivalence.
 
-Planned tests are those of a family in the plan; all others are exploratory and are corrected within
-their own measure and kind of test. Both are always told apart.
+p values are corrected inside the families of `families`; planned and exploratory tests are always told apart.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import isnan, nan
+from math import nan
 from typing import Literal
 
 import numpy as np
 
+from workbench.analysis.factors import Effect, Layout, effects
+from workbench.analysis.families import Test, adjusted_in_families, in_family
 from workbench.measure import Measure
-from workbench.stats.comparison import Adjustment, FriedmanTest, SignedRankTest, adjust, friedman, signed_rank
-from workbench.study import Contrast, Plan
+from workbench.stats.comparison import (
+    EquivalenceTest,
+    FriedmanTest,
+    SignedRankTest,
+    equivalence,
+    friedman,
+    signed_rank,
+)
+from workbench.stats.intervals import FloatArray, Interval, undefined_interval
+from workbench.study import Bounds, Contrast, Plan
 
 MONTE_CARLO_DRAWS = 100_000
+MOST_DRAWN = 500
+"""Participants beyond whom Friedman's p is the asymptotic one: random draws would take minutes and change nothing."""
+
 RESAMPLES = 1000
+
+Exactness = Literal["all", "paired", "none"]
+"""Which tests are exact: all that can be, all but the omnibus test (the slow one), or none."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,23 +51,6 @@ class Description:
     sd: float
     minimum: float
     maximum: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Test:
-    """The p value of a test, the family it is corrected in, and whether the plan asked for it.
-
-    `p` is exact where an exact one could be had (`exact`), else asymptotic. `attainable` is the
-    smallest adjusted p that this comparison could ever have reached, given its ties and zeros; NaN for omnibus tests.
-    """
-
-    family: str
-    planned: bool
-    correction: Adjustment | Literal["none"]
-    p: float
-    exact: bool
-    adjusted: float = nan
-    attainable: float = nan
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,11 +86,36 @@ class ContrastResult:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class FactorResult:
+    """A main effect or an interaction of a factorial design: each participant's contrast against zero."""
+
+    effect: Effect
+    result: SignedRankTest
+    test: Test
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Equivalence:
+    """Whether the shift first minus second is shown to lie within bounds stated beforehand.
+
+    `shift` is the Hodges-Lehmann estimate; its interval is at 1 - 2 x level, as the two one-sided tests are.
+    """
+
+    first: str
+    second: str
+    bounds: Bounds
+    result: EquivalenceTest
+    shift: float
+    interval: Interval
+    test: Test
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
     """Everything said about one measure across the conditions.
 
     `omnibus` is None where there are fewer than three conditions or two complete participants. `reason` says so, and
-    which pairs and contrasts are not tested because fewer than two participants have the values.
+    which pairs, contrasts and factors are not tested because fewer than two participants have the values.
     """
 
     measure: Measure
@@ -103,21 +126,30 @@ class Comparison:
     contrasts: tuple[ContrastResult, ...]
     level: float
     reason: str
+    factors: tuple[FactorResult, ...] = ()
+    equivalences: tuple[Equivalence, ...] = ()
 
     def shown(self, test: Test) -> bool:
         """Whether a test fell below the level after its correction."""
-        return not isnan(test.adjusted) and test.adjusted <= self.level
+        return test.below(self.level)
 
 
 def compare(
-    measures: Sequence[Measure], participants: Sequence[str], conditions: Sequence[str], plan: Plan
+    measures: Sequence[Measure],
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    plan: Plan,
+    *,
+    factorial: Layout | None = None,
+    exact: Exactness = "all",
 ) -> list[Comparison]:
     """Every measure asked per condition, compared across the conditions.
 
-    p values are adjusted inside their families over all measures at once.
+    p values are adjusted inside their families over all measures at once. Where not all tests are exact, the interval
+    of Kendall's W is left out too.
     """
     compared = [measure for measure in measures if measure.asked == "per_condition"]
-    single = [_unadjusted(measure, participants, conditions, plan) for measure in compared]
+    single = [_unadjusted(measure, participants, conditions, plan, factorial, exact) for measure in compared]
     return [_gated(one, plan) for one in _adjusted(single)]
 
 
@@ -148,28 +180,39 @@ def description(name: str, values: np.ndarray) -> Description:
     )
 
 
-def _unadjusted(measure: Measure, participants: Sequence[str], conditions: Sequence[str], plan: Plan) -> Comparison:
+def _unadjusted(
+    measure: Measure,
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    plan: Plan,
+    factorial: Layout | None,
+    exact: Exactness,
+) -> Comparison:
     wide = measure.by_condition(participants, conditions).to_numpy()
     complete = wide[~np.isnan(wide).any(axis=1)]
-    rows = complete if plan.cases == "complete" else wide
+    rows = _Rows(complete if plan.cases == "complete" else wide, tuple(conditions), len(wide), exact != "none", plan)
     omnibus = None
     if len(conditions) > 2 and len(complete) > 1:
-        omnibus = Omnibus(*_friedman(complete, len(wide), measure.id, plan))
-    pairs = list(combinations(range(len(conditions)), 2))
+        omnibus = _omnibus(complete, len(wide), measure.id, exact, plan)
+    pairs = list(combinations(conditions, 2))
     contrasts = [one for one in plan.contrasts if measure.id in one.measures]
-    possible = [pair for pair in pairs if _n_with(rows, pair) > 1]
-    testable = [one for one in contrasts if _n_with(rows, _used(one, conditions)) > 1]
-    untested = [f"{conditions[a]} against {conditions[b]}" for a, b in pairs if (a, b) not in possible]
-    untested += [one.id for one in contrasts if one not in testable]
+    factors = effects(factorial) if factorial else []
+    possible = [pair for pair in pairs if rows.enough(pair)]
+    untested = [f"{first} against {second}" for first, second in pairs if (first, second) not in possible]
+    untested += [one.id for one in contrasts if not rows.enough(_used(one.weights))]
+    untested += [f"{' x '.join(one.factors)}: {one.label}" for one in factors if not rows.enough(_used(one.weights))]
+    bounds = plan.equivalence.get(measure.id)
     return Comparison(
         measure,
         measure.id in plan.primary,
         describe(measure, participants, conditions),
         omnibus,
-        tuple(_pair(rows, len(wide), measure.id, conditions, a, b, plan) for a, b in possible),
-        tuple(_contrast(rows, len(wide), measure.id, conditions, one, plan) for one in testable),
+        tuple(_pair(rows, measure.id, pair) for pair in possible),
+        tuple(_contrast(rows, measure.id, one) for one in contrasts if rows.enough(_used(one.weights))),
         plan.level,
-        _reason(len(conditions), len(complete), untested, something=bool(possible or testable)),
+        _reason(len(conditions), len(complete), untested, something=len(untested) < len(pairs + contrasts + factors)),
+        tuple(_factor(rows, measure.id, one) for one in factors if rows.enough(_used(one.weights))),
+        tuple(_equivalence(rows, measure.id, pair, bounds) for pair in possible) if bounds else (),
     )
 
 
@@ -188,95 +231,109 @@ def _reason(conditions: int, complete: int, untested: Sequence[str], *, somethin
     return "; ".join(reasons)
 
 
-def _n_with(rows: np.ndarray, places: Sequence[int]) -> int:
-    """How many of `rows` have a value at all of the places."""
-    return int((~np.isnan(rows[:, list(places)]).any(axis=1)).sum())
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """The values (participants, conditions) that pairs and contrasts are tested on, of `n` participants in all."""
+
+    values: FloatArray
+    conditions: tuple[str, ...]
+    n: int
+    exact: bool
+    plan: Plan
+
+    def of(self, names: Sequence[str]) -> FloatArray:
+        """Values (participants, names) in the conditions named."""
+        return self.values[:, [self.conditions.index(name) for name in names]]
+
+    def enough(self, names: Sequence[str]) -> bool:
+        """Whether two participants or more have a value in every condition named."""
+        return int((~np.isnan(self.of(names)).any(axis=1)).sum()) > 1
+
+    def signed_rank(self, x: FloatArray, y: FloatArray) -> SignedRankTest:
+        result = signed_rank(
+            x, y, zeros=self.plan.zeros, exact="auto" if self.exact else "never", level=1 - self.plan.level
+        )
+        return replace(result, n_dropped=self.n - result.n_pairs)
+
+    def weighted(self, weights: Mapping[str, float]) -> SignedRankTest:
+        """Each participant's weighted sum of conditions against zero."""
+        used = _used(weights)
+        factors = np.array([float(weights[name]) for name in used])
+        return self.signed_rank(self.of(used) @ factors.clip(min=0), self.of(used) @ (-factors).clip(min=0))
 
 
-def _used(contrast: Contrast, conditions: Sequence[str]) -> list[int]:
-    return [place for place, condition in enumerate(conditions) if contrast.weights.get(condition)]
+def _used(weights: Mapping[str, float]) -> list[str]:
+    return [name for name, weight in weights.items() if weight]
 
 
-def _friedman(complete: np.ndarray, n: int, measure: str, plan: Plan) -> tuple[FriedmanTest, Test]:
-    rng = np.random.default_rng(plan.seed)
-    result = friedman(complete, draws=MONTE_CARLO_DRAWS, level=1 - plan.level, resamples=RESAMPLES, rng=rng)
-    return replace(result, n_dropped=n - len(complete)), _test(
-        result.p_exact, result.p_asymptotic, measure, "omnibus", plan
+def _omnibus(complete: FloatArray, n: int, measure: str, exact: Exactness, plan: Plan) -> Omnibus:
+    full = exact == "all"
+    result = friedman(
+        complete,
+        exact="auto" if full and len(complete) <= MOST_DRAWN else "never",
+        draws=MONTE_CARLO_DRAWS,
+        level=1 - plan.level,
+        resamples=RESAMPLES if full else 0,
+        rng=np.random.default_rng(plan.seed),
     )
+    test = in_family(result.p_exact, result.p_asymptotic, measure, "omnibus", plan)
+    return Omnibus(replace(result, n_dropped=n - len(complete)), test)
 
 
-def _pair(rows: np.ndarray, n: int, measure: str, conditions: Sequence[str], a: int, b: int, plan: Plan) -> Pair:
-    result = signed_rank(rows[:, a], rows[:, b], zeros=plan.zeros, level=1 - plan.level)
-    result = replace(result, n_dropped=n - result.n_pairs)
-    test = _test(result.p_exact, result.p_asymptotic, measure, "pairs", plan)
-    return Pair(conditions[a], conditions[b], result, replace(test, attainable=result.smallest_attainable_p))
+def _pair(rows: _Rows, measure: str, pair: tuple[str, str]) -> Pair:
+    result = rows.signed_rank(*rows.of(pair).T)
+    return Pair(*pair, result, _paired_test(result, measure, "pairs", rows.plan))
 
 
-def _contrast(
-    rows: np.ndarray, n: int, measure: str, conditions: Sequence[str], contrast: Contrast, plan: Plan
-) -> ContrastResult:
-    used = _used(contrast, conditions)
-    weights = np.array([float(contrast.weights[conditions[place]]) for place in used])
-    weights /= weights.clip(min=0).sum()
-    above, below = rows[:, used] @ weights.clip(min=0), rows[:, used] @ (-weights).clip(min=0)
-    result = signed_rank(above, below, zeros=plan.zeros, level=1 - plan.level)
-    result = replace(result, n_dropped=n - result.n_pairs)
-    test = _test(result.p_exact, result.p_asymptotic, measure, "contrasts", plan)
-    return ContrastResult(contrast, result, replace(test, attainable=result.smallest_attainable_p))
+def _contrast(rows: _Rows, measure: str, contrast: Contrast) -> ContrastResult:
+    positive = sum(weight for weight in contrast.weights.values() if weight > 0)
+    result = rows.weighted({name: weight / positive for name, weight in contrast.weights.items()})
+    return ContrastResult(contrast, result, _paired_test(result, measure, "contrasts", rows.plan))
 
 
-def _test(exact: float, asymptotic: float, measure: str, tests: str, plan: Plan) -> Test:
-    family = next((one for one in plan.families if one.tests == tests and measure in one.measures), None)
-    p = exact if not isnan(exact) else asymptotic
-    name = family.id if family else f"exploratory: {tests} of {measure}"
-    return Test(name, family is not None, family.correction if family else "holm", p, not isnan(exact))
+def _factor(rows: _Rows, measure: str, effect: Effect) -> FactorResult:
+    result = rows.weighted(effect.weights)
+    return FactorResult(effect, result, _paired_test(result, measure, "factors", rows.plan))
+
+
+def _paired_test(
+    result: SignedRankTest, measure: str, kind: Literal["pairs", "contrasts", "factors"], plan: Plan
+) -> Test:
+    smallest = result.smallest_attainable_p
+    return in_family(result.p_exact, result.p_asymptotic, measure, kind, plan, attainable=smallest)
+
+
+def _equivalence(rows: _Rows, measure: str, pair: tuple[str, str], bounds: Bounds) -> Equivalence:
+    plan, (x, y) = rows.plan, rows.of(pair).T
+    result = equivalence(x, y, low=bounds.low, high=bounds.high, zeros=plan.zeros)
+    result = replace(result, n_dropped=rows.n - result.n_pairs)
+    level = 1 - 2 * plan.level
+    shift = signed_rank(x, y, exact="never", level=level if level > 0 else 1 - plan.level)
+    interval = shift.hodges_lehmann_interval if level > 0 else undefined_interval(nan, "none at this level")
+    test = in_family(result.p if result.exact_method == "enumeration" else nan, result.p, measure, "equivalence", plan)
+    return Equivalence(*pair, bounds, result, shift.hodges_lehmann, interval, test)
 
 
 def _tests(comparison: Comparison) -> list[Test]:
-    own = [comparison.omnibus.test] if comparison.omnibus else []
-    return own + [pair.test for pair in comparison.pairs] + [contrast.test for contrast in comparison.contrasts]
+    several = (comparison.pairs, comparison.contrasts, comparison.factors, comparison.equivalences)
+    omnibus = [comparison.omnibus.test] if comparison.omnibus else []
+    return omnibus + [one.test for many in several for one in many]
 
 
 def _adjusted(comparisons: Sequence[Comparison]) -> list[Comparison]:
     """The comparisons with every p adjusted inside its family."""
-    families: dict[str, list[Test]] = {}
-    for comparison in comparisons:
-        for test in _tests(comparison):
-            families.setdefault(test.family, []).append(test)
-    done = {
-        id(test): new for tests in families.values() for test, new in zip(tests, _adjust_family(tests), strict=True)
-    }
+    done = adjusted_in_families([test for comparison in comparisons for test in _tests(comparison)])
     return [
         replace(
             one,
             omnibus=replace(one.omnibus, test=done[id(one.omnibus.test)]) if one.omnibus else None,
             pairs=tuple(replace(pair, test=done[id(pair.test)]) for pair in one.pairs),
             contrasts=tuple(replace(contrast, test=done[id(contrast.test)]) for contrast in one.contrasts),
+            factors=tuple(replace(factor, test=done[id(factor.test)]) for factor in one.factors),
+            equivalences=tuple(replace(shown, test=done[id(shown.test)]) for shown in one.equivalences),
         )
         for one in comparisons
     ]
-
-
-def _adjust_family(tests: Sequence[Test]) -> list[Test]:
-    method = tests[0].correction
-    p = np.array([test.p for test in tests])
-    adjusted = p if method == "none" else adjust(p, method=method)
-    return [
-        replace(test, adjusted=float(value), attainable=_attainable(tests, index, method))
-        for index, (test, value) in enumerate(zip(tests, adjusted, strict=True))
-    ]
-
-
-def _attainable(tests: Sequence[Test], index: int, method: Adjustment | Literal["none"]) -> float:
-    """The smallest adjusted p a test could have reached, had it been the most extreme its ties and zeros allow.
-
-    The other tests of the family are left as they are.
-    """
-    if isnan(tests[index].attainable) or method == "none":
-        return tests[index].attainable
-    p = np.array([test.p for test in tests])
-    p[index] = tests[index].attainable
-    return float(adjust(p, method=method)[index])
 
 
 def _gated(comparison: Comparison, plan: Plan) -> Comparison:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import SourceTable, fault, gathering, read_table
+from workbench.files import SourceTable, fault, gathering
 from workbench.responses.names import ROWS_NAMED, condition_words, matched, require_columns, rows_named, without_pilots
 from workbench.study import Interviews, Study
 
@@ -70,7 +70,7 @@ def read_codings(study: Study) -> Codings | None:
     parts = []
     for file in interviews.codings:
         with gathering(faults):
-            part, further = _rows(study, interviews, read_table(study.path(file), file), faults)
+            part, further = _rows(study, interviews, study.table(file, interviews.reading), faults)
             parts.append(part)
             notes += further
     if parts:

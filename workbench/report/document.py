@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from importlib import resources
 
@@ -49,4 +50,10 @@ def to_page(report: Report) -> str:
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
     )
+    environment.filters["unbroken"] = _unbroken
     return environment.from_string(source).render(report=report, table_html=to_html)
+
+
+def _unbroken(text: str) -> str:
+    """Text in which "p = .012" and "[.00, .16]" stay on one line."""
+    return re.sub(r"(\[[^\]\s]+,) (?=[^\]\s]+\])", "\\1\u00a0", re.sub(r" ([=<>]) ", "\u00a0\\1\u00a0", text))

@@ -452,19 +452,20 @@ def _json_value(value: object) -> object:
 def to_markdown(table: Table) -> str:
     """`table` as a pipe table of GitHub Flavored Markdown, its title in bold above and its notes below."""
     columns = table.read_columns
-    header = [_markdown(column.label) for column in columns]
+    header = [in_markdown(column.label) for column in columns]
     dashes = ["---" if column.kind == "text" else "---:" for column in columns]
     body = []
     for heading, numbers in table.groups():
-        body += [[f"**{_markdown(heading)}**"] + [""] * (len(columns) - 1)] if heading else []
-        body += [[_markdown(_shown_cell(table.rows[number], column)) for column in columns] for number in numbers]
+        body += [[f"**{in_markdown(heading)}**"] + [""] * (len(columns) - 1)] if heading else []
+        body += [[in_markdown(_shown_cell(table.rows[number], column)) for column in columns] for number in numbers]
     lines = [f"| {' | '.join(cells)} |" for cells in (header, dashes, *body)]
-    title = _markdown(table.title)
-    parts = [f"**{title}**"] * bool(title) + ["\n".join(lines)] + [f"*Note.* {_markdown(note)}" for note in table.notes]
+    title = in_markdown(table.title)
+    notes = [f"*Note.* {in_markdown(note)}" for note in table.notes]
+    parts = [f"**{title}**"] * bool(title) + ["\n".join(lines)] + notes
     return "\n\n".join(parts) + "\n"
 
 
-def _markdown(text: str) -> str:
+def in_markdown(text: str) -> str:
     """`text` so that markup in it shows as itself: HTML by entities, Markdown by backslashes, a line break by <br>."""
     marked = re.sub(r"([\\`*_\[\]|~$])", r"\\\1", escape(printable(text).strip(), quote=False))
     return marked.replace("\n", "<br>")

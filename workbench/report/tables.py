@@ -9,14 +9,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from math import nan
 
 from workbench.analysis.agreement import RoundAgreement
-from workbench.analysis.comparison import Comparison, Description, Test
+from workbench.analysis.anova import RepeatedAnova
+from workbench.analysis.comparison import Comparison, Description
+from workbench.analysis.factors import Layout
+from workbench.analysis.families import Test
+from workbench.analysis.order_effects import Balance, OrderEffects, Orders
 from workbench.analysis.preference import Preference
 from workbench.analysis.reliability import ScaleReliability
+from workbench.analysis.robustness import Conclusion, Question, Robustness
 from workbench.coding.presence import ANY, CodePresence
 from workbench.errors import Finding
 from workbench.joint_display import JointRow
 from workbench.measure import Measure
-from workbench.report.sentences import headline, joint_statistic, threshold_sentence
+from workbench.report.sentences import headline, joint_statistic, order_known_sentence, threshold_sentence
 from workbench.report.table import Column, Kind, Table, show
 from workbench.stats.comparison import SignedRankTest
 from workbench.stats.intervals import Interval
@@ -46,12 +51,13 @@ def findings_table(findings: Sequence[Finding]) -> Table:
         Column("kind", "Kind"),
         Column("file", "File"),
         Column("place", "Place"),
+        Column("where", "Where"),
         Column("found", "What was found"),
         Column("remedy", "What to do"),
         Column("basis", "Rests on"),
     )
     rows = tuple({column.key: getattr(finding, column.key) for column in columns} for finding in findings)
-    return Table("findings", "Findings", columns, rows)
+    return Table("findings", "Findings", columns, rows, (), ("severity", "kind"))
 
 
 def flow_table(study: Study, measures: Sequence[Measure], interviewed: int | None) -> Table:
@@ -66,7 +72,7 @@ def flow_table(study: Study, measures: Sequence[Measure], interviewed: int | Non
     ]
     for measure in compared:
         complete = measure.by_condition(study.participants, study.conditions).notna().all(axis=1).sum()
-        rows.append((f"complete_{measure.id}", f"With {measure.label.lower()} in every condition", int(complete)))
+        rows.append((f"complete_{measure.id}", f"With {measure.label} in every condition", int(complete)))
     if interviewed is not None:
         rows.append(("interviewed", "Interviewed", interviewed))
     columns = (Column("step", "Step"), Column("label", "Participants"), Column("n", "n", "count"))
@@ -336,7 +342,7 @@ _TEST_COLUMNS = (
     Column(
         "planned",
         "Standing",
-        help="Planned: in a family of the plan. Exploratory: not, and corrected within its own measure.",
+        help="Planned: in a family of the plan, or by bounds stated there. Exploratory: neither, and corrected within its own measure.",
     ),
     Column("family", "Family"),
     Column("correction", "Correction"),
@@ -555,6 +561,387 @@ def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
     )
 
 
+def factors_table(study: Study, comparisons: Sequence[Comparison], layout: Layout | None) -> Table:
+    """Main effects and two-way interactions of a factorial design."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("effect", "Effect"),
+        Column("factors", "Factors"),
+        Column("label", "Levels"),
+        *_SIGNED_RANK_COLUMNS,
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "effect": factor.effect.kind,
+            "factors": " x ".join(factor.effect.factors),
+            "label": factor.effect.label,
+            **_signed_rank(factor.result, factor.test),
+            "shown": _shown(one, factor.test),
+        }
+        for one in comparisons
+        for factor in one.factors
+    )
+    outside = [study.condition_labels[one] for one in layout.outside] if layout else []
+    notes = [
+        f"Signed-rank tests of each participant's contrast against zero, over {_cases(study)}. A main effect is the mean over "
+        "one level minus that over another; an interaction is how much such a difference differs between two levels of the other factor. "
+        "Other factors are averaged over. Where factors interact, a main effect is an average that may hold nowhere.",
+        *_reading_note(study),
+    ]
+    notes += [f"Outside the factorial and left out here: {_listed(outside)}."] if outside else []
+    return Table(
+        "factors", "Factors and their interactions", columns, rows, tuple(notes), ("measure", "planned", "family")
+    )
+
+
+def equivalence_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
+    """Every pair of conditions against the bounds that the plan states."""
+    labels = study.condition_labels
+    columns = (
+        Column("measure", "Measure"),
+        Column("first", "First"),
+        Column("second", "Second"),
+        Column("pair", "Pair"),
+        Column("bound_low", "Lower bound", "number"),
+        Column("bound_high", "Upper bound", "number"),
+        Column("n_pairs", "n", "count"),
+        Column("n_dropped", "Left out", "count"),
+        _estimate("hodges_lehmann", "Shift", "number", help="Hodges-Lehmann shift; its interval is at 1 - 2 x level."),
+        Column("hodges_lehmann_level", "Level reached", "share", help="Level of the interval of the shift."),
+        Column("p_low", "p lower", "p", help="One-sided, against a shift at or below the lower bound."),
+        Column("p_high", "p upper", "p", help="One-sided, against a shift at or above the upper bound."),
+        *_TEST_COLUMNS,
+        Column("shown", "Shown equivalent", help="Whether the adjusted p is at or below the level."),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "first": labels[pair.first],
+            "second": labels[pair.second],
+            "pair": f"{labels[pair.first]} − {labels[pair.second]}",
+            "bound_low": pair.bounds.low,
+            "bound_high": pair.bounds.high,
+            "n_pairs": pair.result.n_pairs,
+            "n_dropped": pair.result.n_dropped,
+            "hodges_lehmann": pair.shift,
+            **_bounds("hodges_lehmann", pair.interval),
+            "hodges_lehmann_level": pair.interval.level,
+            "p_low": pair.result.p_low,
+            "p_high": pair.result.p_high,
+            **_test(pair.test),
+            "shown": "yes" if one.shown(pair.test) else "no",
+            "reason": pair.result.reason,
+        }
+        for one in comparisons
+        for pair in one.equivalences
+    )
+    notes = (
+        f"Two one-sided signed-rank tests over {_cases(study)}; p is the larger of the two. Shown: the adjusted p is at or below {study.plan.level:g}.",
+        "Bounds stand in the plan. “no” means that equivalence is not shown, not that there is a difference: in small samples both can be open. "
+        "The interval is not corrected for the number of pairs.",
+    )
+    return Table(
+        "equivalence", "Pairs against bounds of equivalence", columns, rows, notes, ("measure", "planned", "family")
+    )
+
+
+def anova_table(comparisons: Sequence[Comparison], anovas: Mapping[str, RepeatedAnova]) -> Table:
+    """Repeated-measures analysis of variance of each measure, a check beside Friedman's test."""
+    fields = (
+        "n_used",
+        "n_dropped",
+        "f",
+        "df1",
+        "df2",
+        "p",
+        "epsilon",
+        "p_corrected",
+        "mauchly_w",
+        "mauchly_p",
+        "partial_eta_squared",
+        "generalized_eta_squared",
+        "reason",
+    )
+    columns = (
+        Column("measure", "Measure"),
+        Column("planned", "Standing"),
+        Column("n_used", "n", "count"),
+        Column("n_dropped", "Left out", "count"),
+        Column("f", "F", "number"),
+        Column("df1", "df1", "count"),
+        Column("df2", "df2", "count"),
+        Column("p", "p", "p"),
+        Column("epsilon", "ε", "bounded", help="Greenhouse and Geisser's; 1 = sphericity."),
+        Column("p_corrected", "p corrected", "p", help="Both degrees of freedom multiplied by ε."),
+        Column("mauchly_w", "Mauchly's W", "bounded"),
+        Column("mauchly_p", "p of W", "p", help="By the first-order chi-square approximation."),
+        Column("partial_eta_squared", "Partial η²", "bounded"),
+        Column("generalized_eta_squared", "Generalized η²", "bounded"),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {"measure": one.measure.id, "planned": "exploratory"}
+        | {key: getattr(anovas[one.measure.id], key) for key in fields}
+        for one in comparisons
+        if one.measure.id in anovas
+    )
+    notes = (
+        "A check beside Friedman's test, in no family and not corrected for the number of measures. It assumes equal steps of the "
+        "scale and differences that are about normal; read p corrected, whatever Mauchly's test says.",
+    )
+    return Table("anova", "Repeated-measures analysis of variance, as a check", columns, rows, notes)
+
+
+_ORDER_CAUTION = "Estimates, no gate: no test and no exclusion hangs on them. With so few participants an order effect can well be there and not be seen."
+
+
+def order_balance_table(study: Study, orders: Orders, found: Sequence[Balance]) -> Table:
+    """How often each condition stood where, planned and as run."""
+    labels = study.condition_labels
+    columns = (
+        Column("kind", "What"),
+        Column("place", "Where"),
+        Column("condition", "Condition"),
+        Column("planned", "Planned", "count"),
+        Column("run", "Run", "count"),
+        Column("difference", "Difference", "count"),
+    )
+    rows = tuple(
+        {
+            "kind": _ORDER_KINDS[one.kind],
+            "place": str(one.place) if one.kind == "position" else labels[str(one.place)],
+            "condition": labels[one.condition],
+            "planned": one.planned,
+            "run": one.run,
+            "difference": None if one.planned is None else one.run - one.planned,
+        }
+        for one in found
+    )
+    notes = (order_known_sentence(orders), "Planned: by the sequences assigned to those who took part.")
+    return Table("order_balance", "Orders, planned and as run", columns, rows, notes, ("kind",))
+
+
+_ORDER_KINDS = {"position": "in position", "after": "straight after"}
+
+
+def order_effects_table(found: Sequence[OrderEffects], orders: Orders) -> Table:
+    """Late against early positions, for each measure."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("standing", "Standing"),
+        Column("early", "Early"),
+        Column("late", "Late"),
+        Column("n_used", "n", "count"),
+        Column("n_dropped", "Left out", "count", help="Participants without a value in each of these positions."),
+        _estimate("hodges_lehmann", "Late − early", "number", help="Hodges-Lehmann shift with its interval."),
+        Column("hodges_lehmann_level", "Level reached", "share"),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "standing": "primary" if one.primary else "exploratory",
+            "early": _listed([str(place) for place in one.position.early]),
+            "late": _listed([str(place) for place in one.position.late]),
+            "n_used": one.position.n_used,
+            "n_dropped": one.position.n_dropped,
+            "hodges_lehmann": one.position.shift,
+            **_bounds("hodges_lehmann", one.position.interval),
+            "hodges_lehmann_level": one.position.interval.level,
+            "reason": one.position.reason,
+        }
+        for one in found
+    )
+    notes = (
+        "Each participant's mean in late minus early positions, with what the conditions themselves do taken off; in the unit of the measure.",
+        order_known_sentence(orders),
+        _ORDER_CAUTION,
+    )
+    return Table("order_effects", "Late against early positions", columns, rows, notes)
+
+
+def first_exposure_table(study: Study, found: Sequence[OrderEffects]) -> Table:
+    """Conditions compared between the participants who met them first."""
+    labels = study.condition_labels
+    columns = (
+        Column("measure", "Measure"),
+        Column("first", "First"),
+        Column("second", "Second"),
+        Column("pair", "Pair"),
+        Column("n_x", "n of the first", "count"),
+        Column("n_y", "n of the second", "count"),
+        Column("u", "U", "number", 1),
+        _estimate("hodges_lehmann", "Shift", "number", help="Median of all differences between the two groups."),
+        Column("hodges_lehmann_level", "Level reached", "share"),
+        _estimate("rank_biserial", "r", help="Rank-biserial correlation."),
+        *_TEST_COLUMNS,
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "first": labels[pair.first],
+            "second": labels[pair.second],
+            "pair": f"{labels[pair.first]} − {labels[pair.second]}",
+            **{
+                key: getattr(pair.result, key)
+                for key in ("n_x", "n_y", "u", "hodges_lehmann", "rank_biserial", "reason")
+            },
+            **_bounds("hodges_lehmann", pair.result.hodges_lehmann_interval),
+            **_bounds("rank_biserial", pair.result.rank_biserial_interval),
+            "hodges_lehmann_level": pair.result.hodges_lehmann_interval.level,
+            **_test(pair.test),
+        }
+        for one in found
+        for pair in one.first_exposure
+    )
+    notes = (
+        "Only the value of each participant in the condition met first: nothing can have carried over, but groups are small and differ as people do. "
+        "Rank-sum tests, exploratory, Holm inside each measure.",
+    )
+    return Table("first_exposure", "First exposure only", columns, rows, notes, ("measure",))
+
+
+def order_values_table(study: Study, found: Sequence[OrderEffects]) -> Table:
+    """Values by position, and of each condition met first and after each other one."""
+    labels = study.condition_labels
+    columns = (
+        Column("measure", "Measure"),
+        Column("kind", "What"),
+        Column("condition", "Condition"),
+        Column("place", "Where", help="The position, or what came before."),
+        Column("n", "n", "count"),
+        Column("median", "Mdn", "number", low="lower_quartile", high="upper_quartile"),
+        _estimate("mean", "M", "number", help="Mean with Student's interval."),
+        Column("sd", "SD", "number"),
+    )
+    rows = tuple(
+        {
+            "measure": one.measure.id,
+            "kind": _ORDER_KINDS[placed.kind],
+            "condition": labels.get(placed.condition, "all"),
+            "place": labels.get(str(placed.place), str(placed.place)),
+            **{
+                key: getattr(placed.values, key)
+                for key in ("n", "median", "lower_quartile", "upper_quartile", "mean", "sd")
+            },
+            **_bounds("mean", placed.interval),
+        }
+        for one in found
+        for placed in one.placed
+    )
+    notes = (
+        "Described only. “first” is before everything else. Rows of a position mix the conditions that stood there.",
+    )
+    return Table(
+        "order_values", "Measures by position and by what came before", columns, rows, notes, ("measure", "kind")
+    )
+
+
+def _question(study: Study, question: Question) -> str:
+    if question.pair:
+        return " − ".join(study.condition_labels[one] for one in question.pair)
+    return question.contrast or "all conditions"
+
+
+def _direction(study: Study, higher: str) -> str:
+    if not higher:
+        return "none"
+    return higher if higher in ("positive", "negative") else f"{study.condition_labels[higher]} higher"
+
+
+def robustness_table(study: Study, found: Sequence[Conclusion]) -> Table:
+    """What each test of a primary measure concludes under each choice, the plan's own first."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("kind", "Kind"),
+        Column("test", "Test"),
+        Column("choice", "Choice"),
+        Column("n", "n", "count"),
+        Column("estimate", "Estimate", "number"),
+        Column("estimate_name", "Which is"),
+        Column("direction", "Direction"),
+        *_TEST_COLUMNS,
+        Column("shown", "Shown", help="Whether the test counts as shown, gate included."),
+        Column("same", "As planned", help="Whether decision and direction are those of the plan's own choice."),
+    )
+    planned = {one.question: one for one in found if not one.choice}
+    ordered = [one for question in planned for one in found if one.question == question]
+    rows = tuple(
+        {
+            "measure": one.question.measure,
+            "kind": one.question.kind,
+            "test": _question(study, one.question),
+            "choice": one.choice or "as planned",
+            "n": one.n,
+            "estimate": one.estimate,
+            "estimate_name": one.estimate_name,
+            "direction": _direction(study, one.higher),
+            **_test(one.test),
+            "shown": "yes" if one.shown else "no",
+            "same": (one.shown, one.higher) == (planned[one.question].shown, planned[one.question].higher),
+        }
+        for one in ordered
+    )
+    return Table(
+        "robustness", "Conclusions under other choices", columns, rows, _robustness_notes(found), ("measure", "test")
+    )
+
+
+def _robustness_notes(found: Sequence[Conclusion]) -> tuple[str, ...]:
+    choices = dict.fromkeys(one.choice for one in found if one.choice)
+    return (
+        f"One choice at a time is made otherwise: {'; '.join(choices)}. A choice that leaves the data and the test as they are is not counted.",
+        "p are corrected in the families of the plan. Omnibus tests under other choices are asymptotic, to be quick. "
+        "The plan's own choice is the one to report; this table shows how much hangs on it, and gives no better one to pick.",
+    )
+
+
+def robustness_summary_table(study: Study, found: Sequence[Robustness], conclusions: Sequence[Conclusion]) -> Table:
+    """How many other choices conclude as the plan does, for each test of a primary measure."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("kind", "Kind"),
+        Column("test", "Test"),
+        Column("planned", "Standing"),
+        Column("shown", "Shown as planned"),
+        Column("direction", "Direction"),
+        Column("n_choices", "Other choices", "count"),
+        Column("same_decision", "Same decision", "count"),
+        Column("same_direction", "Same direction", "count"),
+        Column("share", "Both", "share", help="Share of the other choices with the same decision and direction."),
+        Column("smallest_p", "Smallest p", "p", help="Smallest adjusted p, the plan's own among them."),
+        Column("largest_p", "Largest p", "p"),
+    )
+    rows = tuple(
+        {
+            "measure": one.planned.question.measure,
+            "kind": one.planned.question.kind,
+            "test": _question(study, one.planned.question),
+            "planned": "planned" if one.planned.test.planned else "exploratory",
+            "shown": "yes" if one.planned.shown else "no",
+            "direction": _direction(study, one.planned.higher),
+            "n_choices": one.n_choices,
+            "same_decision": one.same_decision,
+            "same_direction": one.same_direction,
+            "share": one.same_both / one.n_choices if one.n_choices else nan,
+            "smallest_p": one.smallest_p,
+            "largest_p": one.largest_p,
+        }
+        for one in found
+    )
+    return Table(
+        "robustness_summary",
+        "How far the conclusions hang on choices",
+        columns,
+        rows,
+        _robustness_notes(conclusions),
+        ("measure",),
+    )
+
+
 def preference_table(study: Study, preference: Preference) -> Table:
     """How often each condition was ranked where."""
     ranks = range(1, len(study.conditions) + 1) if preference.kind == "ranking" else range(0)
@@ -636,6 +1023,75 @@ def preference_tests_table(preference: Preference) -> Table:
     )
 
 
+def preference_pairs_table(study: Study, preference: Preference) -> Table:
+    """How many ranked one condition above another, with exact sign tests."""
+    labels = study.condition_labels
+    columns = (
+        Column("first", "First"),
+        Column("second", "Second"),
+        Column("pair", "Pair"),
+        Column("n", "n", "count"),
+        Column("first_above", "First above", "count", help="Participants who ranked the first above the second."),
+        Column("second_above", "Second above", "count"),
+        Column("ties", "Same rank", "count", help="Left out of the test."),
+        *_TEST_COLUMNS,
+        Column("shown", "Shown", help="Whether the adjusted p is at or below the level."),
+        Column("reason", "Remark"),
+    )
+    rows = tuple(
+        {
+            "first": labels[pair.first],
+            "second": labels[pair.second],
+            "pair": f"{labels[pair.first]} − {labels[pair.second]}",
+            "n": pair.result.n_pairs,
+            "first_above": pair.result.b,
+            "second_above": pair.result.c,
+            "ties": pair.ties,
+            **_test(pair.test),
+            "shown": "yes" if pair.test.below(study.plan.level) else "no",
+            "reason": pair.result.reason,
+        }
+        for pair in preference.pairs
+    )
+    notes = (
+        f"Exact sign tests over the {preference.n_used} participants with a complete ranking. Exploratory: no family of the plan can name them.",
+        "Ranks of one person hang together, so a condition that loses one pair tends to lose others.",
+    )
+    return Table("preference_pairs", "Pairs in the rankings", columns, rows, notes)
+
+
+def preference_worth_table(study: Study, preference: Preference) -> Table:
+    """Plackett-Luce abilities of the conditions."""
+    columns = (
+        Column("condition", "Condition"),
+        Column("n_used", "n", "count"),
+        Column("n_shared", "Shared ranks", "count", help="Participants left out because they shared ranks."),
+        _estimate("ability", "Ability", "number", help="Log odds; abilities add up to 0."),
+        Column("worth", "Chance of rank 1", "share", help="By the model; the chances add up to 1."),
+        Column("reason", "Remark"),
+    )
+    worth = preference.worth
+    rows = tuple(
+        {
+            "condition": study.condition_labels[one.condition],
+            "n_used": worth.fit.n_used,
+            "n_shared": worth.n_shared,
+            "ability": float(worth.fit.abilities[place]),
+            **_bounds("ability", worth.fit.intervals[place]),
+            "worth": float(worth.shares[place]),
+            "reason": worth.fit.reason,
+        }
+        for place, one in enumerate(preference.conditions if worth else ())
+        if worth
+    )
+    notes = (
+        f"Plackett-Luce model of the rankings without shared ranks; {1 - study.plan.level:.0%} intervals by resampling participants. "
+        "The difference of two abilities is the log odds of being ranked above.",
+        "The model takes everybody to draw from the same preferences. Where people split, it shows the average of the camps: look at the counts.",
+    )
+    return Table("preference_worth", "Worth of the conditions in the rankings", columns, rows, notes)
+
+
 def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
     """Agreement per code and round."""
     columns = (
@@ -655,7 +1111,7 @@ def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
         Column("reason", "Remark"),
     )
     rows = []
-    for one in rounds:
+    for one in _reported_first(rounds):
         for code in one.codes:
             rows.append(
                 {
@@ -732,9 +1188,14 @@ def rounds_table(rounds: Sequence[RoundAgreement]) -> Table:
                 else "",
             ),
         }
-        for one in rounds
+        for one in _reported_first(rounds)
     )
     return Table("agreement_rounds", "Agreement between raters by round", columns, rows, (AGREEMENT_CAUTION,))
+
+
+def _reported_first(rounds: Sequence[RoundAgreement]) -> list[RoundAgreement]:
+    """The rounds whose figures are reported before those that revised the codebook."""
+    return sorted(rounds, key=lambda one: one.round.kind == "pilot")
 
 
 def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> Table:
@@ -864,12 +1325,13 @@ def _joined(*remarks: str) -> str:
     return "; ".join(remark for remark in remarks if remark)
 
 
-ROW_NAMES = frozenset(("measure", "scale", "setting", "pair", "label", "item", "round", "code", "test"))
+ROW_NAMES = frozenset(("measure", "scale", "setting", "pair", "label", "item", "round", "code", "test", "factors"))
 """Columns that name a row in a note about it."""
 
 READING: dict[str, tuple[str, ...]] = {
+    "instruments": ("id", "title", "n_items", "wording"),
     "headlines": ("label", "standing", "headline"),
-    "findings": ("severity", "kind", "file", "place", "found", "remedy"),
+    "findings": ("severity", "kind", "where", "found", "remedy"),
     "participants": ("label", "n"),
     "reliability": ("scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem", "reason"),
     "reliability_levels": ("scale", "n_participants", "within", "between", "reason"),
@@ -916,6 +1378,85 @@ READING: dict[str, tuple[str, ...]] = {
         "shown",
         "reason",
     ),
+    "factors": (
+        "measure",
+        "planned",
+        "family",
+        "factors",
+        "label",
+        "n_pairs",
+        "n_nonzero",
+        "hodges_lehmann",
+        "rank_biserial",
+        "p",
+        "p_adjusted",
+        "shown",
+        "reason",
+    ),
+    "equivalence": (
+        "measure",
+        "planned",
+        "family",
+        "pair",
+        "bound_low",
+        "bound_high",
+        "n_pairs",
+        "hodges_lehmann",
+        "p",
+        "p_adjusted",
+        "shown",
+        "reason",
+    ),
+    "anova": (
+        "measure",
+        "planned",
+        "n_used",
+        "f",
+        "df1",
+        "df2",
+        "epsilon",
+        "p_corrected",
+        "mauchly_p",
+        "generalized_eta_squared",
+        "reason",
+    ),
+    "order_effects": ("measure", "standing", "early", "late", "n_used", "n_dropped", "hodges_lehmann", "reason"),
+    "first_exposure": (
+        "measure",
+        "planned",
+        "pair",
+        "n_x",
+        "n_y",
+        "hodges_lehmann",
+        "rank_biserial",
+        "p",
+        "p_adjusted",
+        "reason",
+    ),
+    "robustness": ("measure", "test", "choice", "n", "estimate", "direction", "p_adjusted", "shown", "same"),
+    "robustness_summary": (
+        "measure",
+        "test",
+        "planned",
+        "shown",
+        "n_choices",
+        "same_decision",
+        "share",
+        "smallest_p",
+        "largest_p",
+    ),
+    "preference_pairs": (
+        "pair",
+        "planned",
+        "n",
+        "first_above",
+        "second_above",
+        "ties",
+        "p",
+        "p_adjusted",
+        "shown",
+        "reason",
+    ),
     "agreement_rounds": (
         "round",
         "kind",
@@ -944,27 +1485,50 @@ READING: dict[str, tuple[str, ...]] = {
 """The columns that a person reads, of tables that have more; CSV and JSON always have all."""
 
 
-def for_reading(table: Table, *, without: Sequence[str] = ()) -> Table:
-    """The table with the columns a person reads, less those in `without`; remarks on rows become notes."""
+NOT_READ = {"code_by_condition": ("label",)}
+"""Columns that people do not need beside others."""
+
+
+def words_of(study: Study) -> dict[str, str]:
+    """Ids that stand in tables, and the words people read for them: labels of measures and of codes."""
+    scales = {scale.id: scale.label for one in study.instruments.values() for scale in one.scales}
+    trials = {measure.id: measure.label for one in study.declared.trials for measure in one.measures}
+    contrasts = {one.id: one.label for one in study.plan.contrasts}
+    codes = {code: f"{label} ({code})" for code, label in _code_labels(study).items()}
+    return scales | trials | contrasts | codes
+
+
+WORDED = frozenset(("measure", "scale", "code", "test"))
+"""Columns of ids that people read in words."""
+
+
+def for_reading(table: Table, words: Mapping[str, str], *, without: Sequence[str] = ()) -> Table:
+    """The table with the columns a person reads, less those in `without`, ids in `words`; remarks on rows become notes."""
     keys = READING.get(table.name, tuple(column.key for column in table.columns))
     empty = {key for key in ("silent", "spearman_brown") if not any(_given(row.get(key)) for row in table.rows)}
-    hidden = {*without, *empty, "reason"}
+    hidden = {*without, *empty, *NOT_READ.get(table.name, ()), "reason"}
     chosen = tuple(next(column for column in table.columns if column.key == key) for key in keys if key not in hidden)
     kept = {key for column in chosen for key in column.keys}
-    rows = tuple({key: value for key, value in row.items() if key in kept} for row in table.rows)
+    worded = [{key: _in_words(key, value, words) for key, value in row.items()} for row in table.rows]
+    rows = tuple({key: value for key, value in row.items() if key in kept} for row in worded)
     group = tuple(key for key in table.group if key in kept)
-    return Table(table.name, table.title, chosen, rows, (*table.notes, *_remarks(table, chosen)), group)
+    notes = (*table.notes, *_remarks(worded, chosen))
+    return Table(table.name, table.title, chosen, rows, notes, group)
+
+
+def _in_words(key: str, value: object, words: Mapping[str, str]) -> object:
+    return words.get(value, value) if key in WORDED and isinstance(value, str) else value
 
 
 def _given(value: object) -> bool:
     return bool(value) and value == value
 
 
-def _remarks(table: Table, columns: Sequence[Column]) -> list[str]:
+def _remarks(table_rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> list[str]:
     """Each different `reason`, with the names of the rows it holds for."""
     names = [column for column in columns if column.kind == "text" and column.key in ROW_NAMES]
     rows: dict[str, list[str]] = {}
-    for row in table.rows:
+    for row in table_rows:
         if row.get("reason"):
             rows.setdefault(str(row["reason"]), []).append(" ".join(show(row[column.key], column) for column in names))
     return [

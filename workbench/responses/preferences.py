@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import fault, read_table
+from workbench.files import Decimal, fault
 from workbench.responses.names import (
     condition_words,
+    explained,
     matched,
     numbers,
     require_columns,
@@ -45,7 +46,7 @@ def read_preferences(study: Study) -> Preferences | None:
     declared = study.declared.preference
     if declared is None:
         return None
-    table = read_table(study.path(declared.file), declared.file)
+    table = study.table(declared.file, declared.reading)
     named = list(declared.columns.values()) if declared.kind == "ranking" else [declared.choice]
     require_columns(
         table, [declared.participant, *named, *([declared.reason] if declared.reason else [])], "preference"
@@ -53,8 +54,10 @@ def read_preferences(study: Study) -> Preferences | None:
     faults: list[Finding] = []
     frame, notes = without_pilots(table, declared.participant, study, faults)
     faults += _listed_twice(frame[declared.participant], declared.file)
-    read = _ranking if declared.kind == "ranking" else _choice
-    ranks = read(study, declared, frame, faults)
+    if declared.kind == "ranking":
+        ranks = _ranking(study, declared, frame, table.decimal, faults)
+    else:
+        ranks = _choice(study, declared, frame, faults)
     if faults:
         raise StudyError(faults)
     whole = ranks.reindex(index=list(study.participants))
@@ -120,20 +123,25 @@ def _listed_twice(participants: pd.Series, file: str) -> list[Finding]:
     ]
 
 
-def _ranking(study: Study, declared: Preference, frame: pd.DataFrame, faults: list[Finding]) -> pd.DataFrame:
+def _ranking(
+    study: Study, declared: Preference, frame: pd.DataFrame, decimal: Decimal, faults: list[Finding]
+) -> pd.DataFrame:
     import pandas as pd
 
     ranks = {}
     for condition in study.conditions:
         column = declared.columns[condition]
         words = frame[column].str.strip()
-        ranks[condition] = numbers(words).to_numpy()
+        found = numbers(words, decimal)
+        ranks[condition] = found.to_numpy()
         faults += wrong_words(
-            words[(words != "") & ~numbers(words).between(1, len(study.conditions))],
+            words[(words != "") & ~found.between(1, len(study.conditions))],
             declared.file,
             f", column {column}",
             lambda word: f"“{word}” is not a rank.",
-            lambda word: f"A number from 1 (liked best) to {len(study.conditions)} is needed.",
+            lambda word: (
+                f"{explained(word, decimal)} A number from 1 (liked best) to {len(study.conditions)} is needed.".strip()
+            ),
             "off the response scale",
         )
     return pd.DataFrame(ranks, index=frame[declared.participant].to_numpy())

@@ -10,14 +10,17 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import TYPE_CHECKING
 
-from workbench.declared import nearest
 from workbench.errors import Finding, StudyError
-from workbench.files import SourceTable, fault, gathering, read_table
+from workbench.files import COMMA_NUMBER, POINT_NUMBER, Decimal, SourceTable, fault, gathering
 from workbench.instrument import ResponseFormat
 from workbench.measure import OCCASIONS
 from workbench.responses.names import (
+    by_word,
     condition_words,
+    explained,
     matched,
+    mixed_marks,
+    near,
     numbers,
     require_columns,
     rows_named,
@@ -27,6 +30,7 @@ from workbench.responses.names import (
 from workbench.study import Questionnaire, Study
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
 ANSWER_COLUMNS = (
@@ -43,11 +47,15 @@ ANSWER_COLUMNS = (
     "row",
     "column",
 )
+ONE_SESSION = ["questionnaire", "participant", "condition", "occasion"]
 ONE_ANSWER = ["questionnaire", "instrument", "item", "participant", "condition", "occasion"]
 """The columns that tell one answer from every other."""
 SKIPPED, NOT_APPLICABLE = "skipped", "not applicable"
 PLACES_NAMED = 12
 """How many unreadable answers of one item, missing columns or double sessions are named one by one."""
+
+MOST_COMPARED = 200
+"""How many columns of a table are compared to find the name that was meant."""
 
 Target = tuple[str, str, str]
 """Instrument, item, and the condition or occasion a column stands for ("" where rows say it)."""
@@ -81,15 +89,31 @@ def read_responses(study: Study) -> Responses:
     for number, questionnaire in enumerate(study.declared.questionnaires, start=1):
         for file in questionnaire.files:
             with gathering(faults):
-                table = read_table(study.path(file), file)
+                table = study.table(file, questionnaire.reading)
                 part, further = _answers_in(study, questionnaire, f"questionnaires[{number}]", table, faults)
                 parts.append(part)
                 notes += further
     answers = pd.concat(parts, ignore_index=True) if parts else _no_answers()
-    faults += _given_twice(answers)
+    once, further = _once_each(answers, faults)
     if faults:
         raise StudyError(list(dict.fromkeys(faults)))
-    return Responses(_one_answer_each(answers), (*notes, *_taken_together(answers)))
+    return Responses(once, (*dict.fromkeys(notes), *further))
+
+
+def answers_in_table(
+    study: Study, questionnaire: Questionnaire, number: int, table: SourceTable
+) -> tuple[pd.DataFrame, list[Finding], list[Finding]]:
+    """The answers that can be read from one table, as `read_responses` reads them; faults that block; and notes.
+
+    `number` is the questionnaire's place in study.toml, from 1, for the faults to name.
+    """
+    faults: list[Finding] = []
+    notes: list[Finding] = []
+    answers = _no_answers()
+    with gathering(faults):
+        answers, notes = _answers_in(study, questionnaire, f"questionnaires[{number}]", table, faults)
+    once, further = _once_each(answers, faults)
+    return once, list(dict.fromkeys(faults)), [*notes, *further]
 
 
 def _no_answers() -> pd.DataFrame:
@@ -114,12 +138,70 @@ def _answers_in(
     columns = {} if by_row else _item_columns(study, questionnaire, key, table, faults)
     require_columns(table, required, f"{key}.columns")
     frame, notes = without_pilots(table, names.participant, study, faults)
+    frame = _without_rows_left_out(questionnaire, key, frame, table, faults, notes)
     frame = _with_setting(study, questionnaire, key, frame, table.file, faults)
     if by_row:
         long = _from_rows(study, questionnaire, key, frame, table.file, faults)
     else:
         long = _from_columns(frame, columns, "occasion" if questionnaire.asked == "before_after" else "condition")
-    return _with_values(study, questionnaire, long, table.file, faults), notes
+    answers = _with_values(study, questionnaire, long, table, faults)
+    return _turned_round(study, questionnaire, key, answers, table.file, faults, notes), notes
+
+
+def _without_rows_left_out(
+    questionnaire: Questionnaire,
+    key: str,
+    frame: pd.DataFrame,
+    table: SourceTable,
+    faults: list[Finding],
+    notes: list[Finding],
+) -> pd.DataFrame:
+    """The rows but for those that study.toml leaves out; a row that is not the participant's is a fault."""
+    left_out = [one for one in questionnaire.rows_left_out if one.file == table.file]
+    ids = frame[questionnaire.columns.participant]
+    for one in left_out:
+        if ids.get(one.row) == one.participant:
+            notes.append(
+                Finding(
+                    "note",
+                    "row left out",
+                    table.file,
+                    f"row {one.row}",
+                    f"A row of {one.participant} does not count: {one.reason}.",
+                    "",
+                )
+            )
+        else:
+            found = f"Row {one.row}, which is to be left out, is no row of {one.participant}."
+            faults.append(fault(table.file, f"row {one.row}", found, f"Correct {key}.rows_left_out.", "contradiction"))
+    return frame.drop(index=[one.row for one in left_out], errors="ignore")
+
+
+def _turned_round(
+    study: Study,
+    questionnaire: Questionnaire,
+    key: str,
+    answers: pd.DataFrame,
+    file: str,
+    faults: list[Finding],
+    notes: list[Finding],
+) -> pd.DataFrame:
+    """The answers with those turned round whose key was wrong in this file: low + high - answer."""
+    items = _items_by_name(study, questionnaire)
+    for one in questionnaire.turned_round:
+        if one.file != file:
+            continue
+        if one.item not in items:
+            faults.append(_no_item(one.item, items, f"{key}.turned_round"))
+            continue
+        instrument, item = items[one.item]
+        mine = (answers["instrument"] == instrument) & (answers["item"] == item)
+        answers.loc[mine, "value"] = (
+            sum(study.instruments[instrument].response_of(item).range) - answers.loc[mine, "value"]
+        )
+        found = f"{int(mine.sum())} answers to {one.item} are turned round: {one.reason}."
+        notes.append(Finding("note", "turned round", file, f"item {one.item}", found, ""))
+    return answers
 
 
 def _with_setting(
@@ -184,21 +266,21 @@ def _named_columns(study: Study, questionnaire: Questionnaire, key: str, faults:
     for column, target in questionnaire.items.items():
         name, at, word = target.partition("@")
         if name not in items:
-            faults.append(_no_item(name, items, key))
+            faults.append(_no_item(name, items, f"{key}.items"))
         elif word in words or word.casefold() in lower:
             named[column] = (*items[name], words.get(word, lower.get(word.casefold(), "")))
         else:
             found = f"“{target}” should be an item, an @, and a condition or occasion."
-            remedy = nearest(word, sorted(words))
+            remedy = near(word, sorted(words))
             if words == {"": ""}:
                 found, remedy = f"“{target}” should be an item alone.", f"Take off “{at}{word}”: here rows say it."
             faults.append(fault("study.toml", f"{key}.items", found, remedy, "wrong value"))
     return named
 
 
-def _no_item(name: str, items: Mapping[str, tuple[str, str]], key: str) -> Finding:
+def _no_item(name: str, items: Mapping[str, tuple[str, str]], place: str) -> Finding:
     found = f"“{name}” is no item of this questionnaire."
-    return fault("study.toml", f"{key}.items", found, nearest(name, sorted(items)), "unknown item")
+    return fault("study.toml", place, found, near(name, sorted(items)), "unknown item")
 
 
 def _item_columns(
@@ -214,15 +296,15 @@ def _item_columns(
     present = {column: targets[0] for column, targets in held.items() if len(targets) == 1}
     clear = set(present.values())
     unclear = {column: targets for column, targets in held.items() if len(targets) > 1 and not set(targets) <= clear}
-    faults += [*_unclear(unclear, key, table.file), *_held_twice(present, key, table.file)]
+    faults += [*_unclear(unclear, key, table), *_held_twice(present, key, table)]
     found = clear | {target for targets in unclear.values() for target in targets}
     lost = {column: target for column, target in by_name.items() if target not in found}
     faults += [
         fault(
             table.file,
-            "row 1",
+            table.header,
             f"No column “{column}” is there, which {key}.items names.",
-            nearest(column, table.columns),
+            near(column, table.columns),
             "missing column",
         )
         for column in lost
@@ -234,7 +316,7 @@ def _item_columns(
             wanted.setdefault(target, []).append(column)
     free = [column for column in table.columns if column not in held]
     lacking = {target: possible for target, possible in wanted.items() if target not in found}
-    faults += _without_column(lacking, key, table.file, free)
+    faults += _without_column(lacking, key, table, free)
     one_each = {target: column for column, target in present.items()}
     return {column: target for target, column in one_each.items()}
 
@@ -260,24 +342,24 @@ def _columns_held(
     return held
 
 
-def _unclear(unclear: Mapping[str, list[Target]], key: str, file: str) -> list[Finding]:
+def _unclear(unclear: Mapping[str, list[Target]], key: str, table: SourceTable) -> list[Finding]:
     if not unclear:
         return []
     column, targets = next(iter(unclear.items()))
     more = f", and {len(unclear) - 1} more columns are as unclear" if len(unclear) > 1 else ""
     found = f"Column “{column}” could hold {' or '.join(map(_target_named, targets))}{more}."
     remedy = f"Let {key}.columns.pattern tell them apart, such as “{{condition}}_{{item}}”, or name the columns under {key}.items."
-    return [fault(file, "row 1", found, remedy, "contradiction")]
+    return [fault(table.file, table.header, found, remedy, "contradiction")]
 
 
-def _held_twice(present: Mapping[str, Target], key: str, file: str) -> list[Finding]:
+def _held_twice(present: Mapping[str, Target], key: str, table: SourceTable) -> list[Finding]:
     columns: dict[Target, list[str]] = {}
     for column, target in present.items():
         columns.setdefault(target, []).append(column)
     return [
         fault(
-            file,
-            "row 1",
+            table.file,
+            table.header,
             f"Columns {' and '.join(f'“{column}”' for column in several)} both hold {_target_named(target)}.",
             f"Keep one, or correct {key}.items.",
             "contradiction",
@@ -292,18 +374,22 @@ def _target_named(target: Target) -> str:
     return f"{instrument}.{item}{f' in {setting}' if setting else ''}"
 
 
-def _without_column(wanted: Mapping[Target, list[str]], key: str, file: str, free: Sequence[str]) -> list[Finding]:
+def _without_column(
+    wanted: Mapping[Target, list[str]], key: str, table: SourceTable, free: Sequence[str]
+) -> list[Finding]:
     """A fault for each item that no column holds; `wanted` says which columns would, `free` which hold nothing else."""
     remedy = f"Name its column under {key}.items, or correct {key}.columns.pattern."
     faults = []
     for target, possible in list(wanted.items())[:PLACES_NAMED]:
-        column = max(possible, key=lambda one: _likeness(one, free))
-        close = nearest(column, free).replace("Known here:", "Other columns:")
+        column = max(possible, key=lambda one: _likeness(one, free[:MOST_COMPARED]))
+        close = near(column, free).replace("Known here:", "Other columns:")
         found = f"No column holds {_target_named(target)}."
-        faults.append(fault(file, "row 1", found, f"Looked for “{column}”. {close} {remedy}", "missing column"))
+        faults.append(
+            fault(table.file, table.header, found, f"Looked for “{column}”. {close} {remedy}", "missing column")
+        )
     if len(wanted) > PLACES_NAMED:
         found = f"{len(wanted) - PLACES_NAMED} more items or settings have no column."
-        faults.append(fault(file, "row 1", found, remedy, "missing column"))
+        faults.append(fault(table.file, table.header, found, remedy, "missing column"))
     return faults
 
 
@@ -313,15 +399,26 @@ def _likeness(column: str, columns: Sequence[str]) -> float:
 
 def _from_columns(frame: pd.DataFrame, columns: Mapping[str, Target], named: str) -> pd.DataFrame:
     """Answers of a table whose columns hold the items, and name the setting where rows do not: "condition" or "occasion"."""
+    import numpy as np
     import pandas as pd
 
-    parts = []
-    for column, (instrument, item, setting) in columns.items():
-        part = _setting_of(frame).assign(
-            instrument=instrument, item=item, raw=frame[column], row=frame.index, column=column
-        )
-        parts.append(part.assign(**{named: setting}) if setting else part)
-    return pd.concat(parts, ignore_index=True) if parts else _no_answers()
+    if not columns:
+        return _no_answers()
+    instruments, items, settings = zip(*columns.values(), strict=True)
+
+    def in_every_row(names: Sequence[str]) -> pd.Series:
+        return pd.Series(names, dtype="str").repeat(len(frame)).reset_index(drop=True)
+
+    every_row = np.tile(np.arange(len(frame)), len(columns))
+    long = _setting_of(frame).take(every_row).reset_index(drop=True)
+    long = long.assign(
+        instrument=in_every_row(instruments),
+        item=in_every_row(items),
+        raw=pd.concat([frame[column] for column in columns], ignore_index=True),
+        row=frame.index.to_numpy()[every_row],
+        column=in_every_row(list(columns)),
+    )
+    return long.assign(**{named: in_every_row(settings)}) if any(settings) else long
 
 
 def _setting_of(frame: pd.DataFrame) -> pd.DataFrame:
@@ -334,14 +431,17 @@ def _from_rows(
     """Answers of a table with a row per answer."""
     names = questionnaire.columns
     items = _items_by_name(study, questionnaire)
-    faults += [_no_item(target, items, key) for target in questionnaire.items.values() if target not in items]
+    faults += [
+        _no_item(target, items, f"{key}.items") for target in questionnaire.items.values() if target not in items
+    ]
     known = {name: ".".join(target) for name, target in items.items()}
     known |= {word: ".".join(items[target]) for word, target in questionnaire.items.items() if target in items}
     remedy = f"Correct it, or name the item it stands for under {key}.items."
     which = matched(frame[names.item], known, file, "item", remedy, faults)
+    instrument, item = ({".".join(target): target[part] for target in items.values()} for part in (0, 1))
     long = _setting_of(frame).assign(
-        instrument=which.map({".".join(target): target[0] for target in items.values()}),
-        item=which.map({".".join(target): target[1] for target in items.values()}),
+        instrument=by_word(which, lambda words: words.map(instrument).astype("str")),
+        item=by_word(which, lambda words: words.map(item).astype("str")),
         raw=frame[names.answer],
         row=frame.index,
         column=names.answer,
@@ -350,42 +450,78 @@ def _from_rows(
 
 
 def _with_values(
-    study: Study, questionnaire: Questionnaire, long: pd.DataFrame, file: str, faults: list[Finding]
+    study: Study, questionnaire: Questionnaire, long: pd.DataFrame, table: SourceTable, faults: list[Finding]
 ) -> pd.DataFrame:
     """Add value, missing, questionnaire and file; answers that cannot be read are `faults`."""
-    import pandas as pd
-
-    long = long.assign(raw=long["raw"].str.strip(), questionnaire=questionnaire.id, file=file)
-    parts = []
-    for (instrument, item), rows in long.groupby(["instrument", "item"], sort=False):
-        response = study.instruments[str(instrument)].response_of(str(item))
-        part, unreadable = _read_answers(rows, response, questionnaire)
-        parts.append(part)
-        faults += _unreadable(part[unreadable], response, file)
-    return (
-        pd.concat(parts, ignore_index=True).astype(_no_answers().dtypes)[list(ANSWER_COLUMNS)]
-        if parts
-        else _no_answers()
-    )
-
-
-def _read_answers(
-    rows: pd.DataFrame, response: ResponseFormat, questionnaire: Questionnaire
-) -> tuple[pd.DataFrame, pd.Series]:
-    """`rows` of one item with value and missing, and which of them cannot be read."""
     import numpy as np
     import pandas as pd
 
-    words = rows["raw"].str.casefold()
-    missing = pd.Series("", index=rows.index, dtype="str")
-    missing[words.isin(["", *(word.strip().casefold() for word in questionnaire.missing_words)])] = SKIPPED
-    missing[words.isin([word.strip().casefold() for word in questionnaire.not_applicable_words])] = NOT_APPLICABLE
+    if long.empty:
+        return _no_answers()
+    long = long.assign(raw=long["raw"].str.strip(), questionnaire=questionnaire.id, file=table.file)
+    value, missing = np.full(len(long), np.nan), np.full(len(long), "", dtype=object)
+    unreadable, broken = np.zeros(len(long), dtype=bool), np.zeros(len(long), dtype=bool)
+    by_format = _rows_by_format(study, long)
+    for response, rows in by_format:
+        codes, words = pd.factorize(long["raw"].iloc[rows], use_na_sentinel=False)
+        read = _read_answers(pd.Series(words, dtype="str"), response, questionnaire, table.decimal)
+        value[rows], missing[rows] = read["value"].to_numpy()[codes], read["missing"].to_numpy()[codes]
+        unreadable[rows], broken[rows] = read["unreadable"].to_numpy()[codes], read["broken"].to_numpy()[codes]
+    told = _mixed_marks(long[broken], table.file, faults)
+    unreadable[np.flatnonzero(broken)[told]] = False
+    for response, rows in by_format:
+        faults += _unreadable(long.iloc[rows[unreadable[rows]]], response, table)
+    return long.assign(value=value, missing=missing).astype(_no_answers().dtypes)[list(ANSWER_COLUMNS)]
+
+
+def _rows_by_format(study: Study, long: pd.DataFrame) -> list[tuple[ResponseFormat, np.ndarray]]:
+    """The response formats of the items, and the positions of the rows that are answered on each."""
+    import numpy as np
+
+    items = long[["instrument", "item"]].drop_duplicates()
+    formats: list[ResponseFormat] = []
+    of_item = []
+    for instrument, item in items.itertuples(index=False):
+        response = study.instruments[instrument].response_of(item)
+        if response not in formats:
+            formats.append(response)
+        of_item.append(formats.index(response))
+    of_row = np.array(of_item)[long.groupby(["instrument", "item"], sort=False).ngroup().to_numpy()]
+    return [(response, np.flatnonzero(of_row == number)) for number, response in enumerate(formats)]
+
+
+def _read_answers(
+    words: pd.Series, response: ResponseFormat, questionnaire: Questionnaire, decimal: Decimal
+) -> pd.DataFrame:
+    """What each of `words` says: value, missing, whether it is unreadable, and whether it is a broken number."""
+    import numpy as np
+    import pandas as pd
+
+    lower = words.str.casefold()
+    missing = pd.Series("", index=words.index, dtype="str")
+    missing[lower.isin(["", *(word.strip().casefold() for word in questionnaire.missing_words)])] = SKIPPED
+    missing[lower.isin([word.strip().casefold() for word in questionnaire.not_applicable_words])] = NOT_APPLICABLE
     if response.kind == "text":
-        return rows.assign(value=np.nan, missing=missing), pd.Series(False, index=rows.index)
+        return pd.DataFrame({"value": np.nan, "missing": missing, "unreadable": False, "broken": False})
     known = {word.strip(): value for word, value in response.words.items()}
-    value = words.map(known).astype(float).fillna(numbers(rows["raw"])).where(missing == "")
+    known |= {word.strip().casefold(): float(value) for word, value in questionnaire.answer_words.items()}
+    value = lower.map(known).astype(float).fillna(numbers(words, decimal)).where(missing == "")
     unreadable = (missing == "") & (value.isna() | ~_on_scale(value, response))
-    return rows.assign(value=value, missing=missing), unreadable
+    broken = (missing == "") & words.str.fullmatch(f"{COMMA_NUMBER}|{POINT_NUMBER}")
+    return pd.DataFrame({"value": value, "missing": missing, "unreadable": unreadable, "broken": broken})
+
+
+def _mixed_marks(broken: pd.DataFrame, file: str, faults: list[Finding]) -> np.ndarray:
+    """Which of the `broken` numbers stand in columns with both decimal marks; each such column is a fault."""
+    import numpy as np
+
+    told = np.zeros(len(broken), dtype=bool)
+    for column, rows in broken.groupby("column", sort=False).indices.items():
+        part = broken.iloc[rows]
+        mixed = mixed_marks(part.set_index("row")["raw"].rename(str(column)), file)
+        told[rows] = bool(mixed)
+        faults += mixed
+    return told
 
 
 def _on_scale(value: pd.Series, response: ResponseFormat) -> pd.Series:
@@ -393,49 +529,87 @@ def _on_scale(value: pd.Series, response: ResponseFormat) -> pd.Series:
         return value.isin([float(choice.value) for choice in response.choices])
     low, high = response.range
     inside = value.between(low, high)
-    return inside & (value == value.round()) if response.kind == "likert" else inside
+    return inside & (value == value.round()) if response.whole else inside
 
 
-def _unreadable(rows: pd.DataFrame, response: ResponseFormat, file: str) -> list[Finding]:
-    low, high = response.range
-    if response.kind == "choice":
-        needed = (
-            "One of " + ", ".join(f"{choice.value} ({choice.label})" for choice in response.choices) + " is needed."
-        )
-    else:
-        needed = f"{'A whole number' if response.kind == 'likert' else 'A number'} from {low:g} to {high:g} is needed."
-    remedy = f"{needed} If it stands for no answer, list it under missing_words."
+def _unreadable(rows: pd.DataFrame, response: ResponseFormat, table: SourceTable) -> list[Finding]:
+    kind = "off the response scale"
     named = [
         fault(
-            file,
+            table.file,
             f"row {row.row}, column {row.column}",
             f"“{row.raw[:60]}” is not an answer on this response scale.",
-            remedy,
-            "off the response scale",
+            _remedy(row.raw, response, table),
+            kind,
         )
         for row in rows.head(PLACES_NAMED).itertuples()
     ]
+    remedy = _remedy("", response, table)
     rest = rows.iloc[PLACES_NAMED:]
-    for column, part in rest.groupby("column", sort=False):
+    for column in rest["column"].unique()[:PLACES_NAMED]:
+        part = rest[rest["column"] == column]
         more = f"{len(part)} more answers are not on this response scale."
-        named.append(fault(file, f"{rows_named(part['row'])}, column {column}", more, remedy, "off the response scale"))
+        named.append(fault(table.file, f"{rows_named(part['row'])}, column {column}", more, remedy, kind))
+    if rest["column"].nunique() > PLACES_NAMED:
+        more = f"Answers in {rest['column'].nunique() - PLACES_NAMED} more columns are not on this response scale."
+        named.append(fault(table.file, "", more, remedy, kind))
     return named
 
 
+def _remedy(word: str, response: ResponseFormat, table: SourceTable) -> str:
+    why = explained(word, table.decimal)
+    if why:
+        return f"{why} {response.needed}"
+    if any(map(str.isalpha, word)):
+        words = near(word, list(response.words)) if response.words and response.kind != "choice" else ""
+        counts = "If it counts as a number, say so under answer_words; if it stands for no answer, under missing_words."
+        return " ".join(filter(None, (response.needed, words, counts)))
+    return f"{response.needed} If it stands for no answer, list it under missing_words."
+
+
+def _once_each(answers: pd.DataFrame, faults: list[Finding]) -> tuple[pd.DataFrame, list[Finding]]:
+    """At most one answer to each item in each setting, and findings on rows taken together; answers given twice are `faults`."""
+    repeated = answers.duplicated(ONE_ANSWER, keep=False)
+    if not repeated.any():
+        return answers, []
+    faults += _given_twice(answers[repeated])
+    empty_last = answers[repeated].assign(empty=answers["missing"] == SKIPPED).sort_values("empty", kind="stable")
+    kept = ~repeated
+    kept[empty_last.drop_duplicates(ONE_ANSWER).index] = True
+    return answers[kept].reset_index(drop=True), _taken_together(answers[repeated])
+
+
 def _given_twice(answers: pd.DataFrame) -> list[Finding]:
-    """A fault for each participant and setting that has answers to the same item twice."""
+    """A fault for each participant and setting that has answers to the same item twice, alike or not."""
     given = answers[answers["missing"] != SKIPPED]
     repeated = given[given.duplicated(ONE_ANSWER, keep=False)]
-    found = "{participant} answered {n} items of “{questionnaire}” twice{setting}: {places}."
+    if repeated.empty:
+        return []
+    said = repeated["raw"].str.casefold().where(repeated["value"].isna(), repeated["value"].astype("str"))
+    repeated = repeated.assign(said=said)
+    differs = repeated.groupby(ONE_ANSWER, sort=False)["said"].transform("nunique") > 1
+    apart = repeated.assign(differs=differs).groupby(ONE_SESSION, sort=False)["differs"].transform("any")
+    alike = "{participant} answered {n} items of “{questionnaire}” twice{setting}: {places}."
+    unlike = "{participant} has different answers to {n} items of “{questionnaire}”{setting}: {difference}."
     return [
-        fault(file, rows, told, "Keep the row that counts, and note in the study why.", "duplicate")
-        for file, rows, told in _by_session(repeated, found)
+        fault(file, rows, told, "Keep the row that counts, and note in the study why.", kind)
+        for kind, rows_of_kind, found in (
+            ("contradiction", repeated[apart & differs], unlike),
+            ("duplicate", repeated[~apart], alike),
+        )
+        for file, rows, told in _by_session(rows_of_kind, found)
     ]
 
 
-def _taken_together(answers: pd.DataFrame) -> list[Finding]:
+def _difference(rows: pd.DataFrame) -> str:
+    """The first item of a session that has two answers, and where both stand."""
+    first = rows[(rows["instrument"] == rows["instrument"].iloc[0]) & (rows["item"] == rows["item"].iloc[0])]
+    places = [f"“{row.raw[:60]}” ({row.file} row {row.row}, column {row.column})" for row in first.itertuples()]
+    return f"{rows['item'].iloc[0]} is {' and '.join(places[:PLACES_NAMED])}"
+
+
+def _taken_together(repeated: pd.DataFrame) -> list[Finding]:
     """A finding for each participant and setting whose answers stand in several rows, no item answered twice."""
-    repeated = answers[answers.duplicated(ONE_ANSWER, keep=False)]
     found = (
         "{participant} has {n} items of “{questionnaire}” in more than one row{setting}, none answered twice: {places}."
     )
@@ -448,11 +622,11 @@ def _taken_together(answers: pd.DataFrame) -> list[Finding]:
 
 def _by_session(repeated: pd.DataFrame, found: str) -> list[tuple[str, str, str]]:
     """File, rows and a sentence for each participant and setting in `repeated`, beyond PLACES_NAMED for the rest at once."""
-    sessions = repeated.groupby(["questionnaire", "participant", "condition", "occasion"], sort=False)
+    sessions = repeated.groupby(ONE_SESSION, sort=False)
     number = sessions.ngroup()
     told = []
     for (questionnaire, participant, condition, occasion), rows in repeated[number < PLACES_NAMED].groupby(
-        ["questionnaire", "participant", "condition", "occasion"], sort=False
+        ONE_SESSION, sort=False
     ):
         places = " and ".join(
             f"{file} {rows_named(dict.fromkeys(part['row']))}" for file, part in rows.groupby("file", sort=False)
@@ -464,6 +638,7 @@ def _by_session(repeated: pd.DataFrame, found: str) -> list[tuple[str, str, str]
             n=len(rows[["instrument", "item"]].drop_duplicates()),
             setting=f" for {named}" if named else "",
             places=places,
+            difference=_difference(rows),
         )
         file = str(rows["file"].iloc[0])
         told.append((file, rows_named(dict.fromkeys(rows.loc[rows["file"] == file, "row"])), sentence))
@@ -472,11 +647,3 @@ def _by_session(repeated: pd.DataFrame, found: str) -> list[tuple[str, str, str]
         more = f"{sessions.ngroups - PLACES_NAMED} more participants and settings are concerned."
         told.append((str(rest["file"].iloc[0]), rows_named(dict.fromkeys(rest["row"])), more))
     return told
-
-
-def _one_answer_each(answers: pd.DataFrame) -> pd.DataFrame:
-    """`answers` without the empty cells of items that are answered, or empty, elsewhere too."""
-    if not answers.duplicated(ONE_ANSWER).any():
-        return answers
-    given_first = answers.assign(empty=answers["missing"] == SKIPPED).sort_values("empty", kind="stable")
-    return answers.loc[given_first.drop_duplicates(ONE_ANSWER).index.sort_values()].reset_index(drop=True)

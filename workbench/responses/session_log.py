@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding, StudyError
-from workbench.files import fault, read_table
+from workbench.files import fault
 from workbench.responses.names import condition_words, matched, require_columns, rows_named, without_pilots, wrong_words
 from workbench.study import Study
 
@@ -37,7 +37,7 @@ def read_session_log(study: Study) -> SessionLog | None:
     declared = study.declared.session_log
     if declared is None:
         return None
-    table = read_table(study.path(declared.file), declared.file)
+    table = study.table(declared.file, declared.reading)
     require_columns(table, [declared.participant, declared.position, declared.condition], "session_log")
     faults: list[Finding] = []
     frame, notes = without_pilots(table, declared.participant, study, faults)

@@ -9,9 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from workbench.analysis.agreement import RoundAgreement, agreement
+from workbench.analysis.anova import RepeatedAnova, anovas
 from workbench.analysis.comparison import Comparison, Description, compare, description
+from workbench.analysis.factors import Layout, layout, layout_findings
+from workbench.analysis.order_effects import Balance, OrderEffects, Orders, balance, order_effects, orders_of
 from workbench.analysis.preference import Preference, preference
 from workbench.analysis.reliability import ScaleReliability, reliabilities
+from workbench.analysis.robustness import Conclusion, Robustness, robustness
 from workbench.coding.codings import Codings, codings_that_count, read_codings
 from workbench.coding.presence import CodePresence, code_presence
 from workbench.errors import SEVERITIES, Finding, StudyError
@@ -24,12 +28,15 @@ from workbench.report.table import Table
 from workbench.responses.preferences import Preferences, read_preferences
 from workbench.responses.questionnaires import Responses, read_responses
 from workbench.responses.session_log import SessionLog, read_session_log
+from workbench.results.choices import conclusions_under_choices
 from workbench.scoring import scale_measures
 from workbench.study import Study, open_study
 from workbench.trials import read_trials
 
 Progress = Callable[[int, int], None]
-STEPS = 5
+STEPS = 6
+HUNDREDTHS = 100
+"""Progress of a step, so that a long one can tell its own."""
 RESAMPLES = 1000
 
 
@@ -67,7 +74,8 @@ def collect(folder: Path) -> Evidence:
     if faults or responses is None or trials is None:
         raise StudyError(faults)
     measures = (*scale_measures(study, responses), *trials.measures)
-    findings = [*quality_findings(study, responses, measures, log), *trials.findings]
+    findings = [*quality_findings(study, responses, measures, log), *layout_findings(study.declared.conditions)]
+    findings += trials.findings
     findings += preferences.findings if preferences else ()
     findings += codings.findings if codings else ()
     return Evidence(study, responses, measures, log, preferences, codings, tuple(_most_pressing_first(findings)))
@@ -99,9 +107,52 @@ def reliability_of(evidence: Evidence) -> list[ScaleReliability]:
 def comparison_of(evidence: Evidence) -> list[Comparison]:
     """Every measure compared across the conditions, primary measures first."""
     study = evidence.study
-    order = {name: place for place, name in enumerate(study.plan.primary)}
-    ordered = sorted(evidence.measures, key=lambda measure: order.get(measure.id, len(order)))
-    return compare(ordered, study.participants, study.conditions, study.plan)
+    factorial = layout(study.declared.conditions)
+    return compare(_primary_first(evidence), study.participants, study.conditions, study.plan, factorial=factorial)
+
+
+def _primary_first(evidence: Evidence) -> list[Measure]:
+    order = {name: place for place, name in enumerate(evidence.study.plan.primary)}
+    return sorted(evidence.measures, key=lambda measure: order.get(measure.id, len(order)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Compared:
+    """Everything said about the conditions: comparisons, and what stands beside them.
+
+    `conclusions` are those of the plan and of other choices, counted in `robustness`.
+    """
+
+    comparisons: list[Comparison]
+    factorial: Layout | None
+    described: dict[Measure, list[Description]]
+    anovas: dict[str, RepeatedAnova]
+    orders: Orders
+    balance: list[Balance]
+    order_effects: list[OrderEffects]
+    conclusions: list[Conclusion]
+    robustness: list[Robustness]
+
+
+def compared_of(
+    evidence: Evidence, comparisons: list[Comparison] | None = None, progress: Progress = lambda done, total: None
+) -> Compared:
+    """The conditions compared, by the plan and by other choices, with the effects of order."""
+    study, ordered = evidence.study, _primary_first(evidence)
+    found = comparison_of(evidence) if comparisons is None else comparisons
+    orders = orders_of(study, evidence.log)
+    conclusions = conclusions_under_choices(evidence, found, progress)
+    return Compared(
+        found,
+        layout(study.declared.conditions),
+        described_of(evidence),
+        anovas(ordered, study.participants, study.conditions),
+        orders,
+        balance(orders),
+        order_effects(ordered, study.participants, orders, primary=study.plan.primary, level=1 - study.plan.level),
+        conclusions,
+        robustness(conclusions),
+    )
 
 
 def described_of(evidence: Evidence) -> dict[Measure, list[Description]]:
@@ -120,8 +171,11 @@ def described_of(evidence: Evidence) -> dict[Measure, list[Description]]:
 
 def preference_of(evidence: Evidence) -> Preference | None:
     """The preference between conditions, or None where none was asked."""
-    declared = evidence.study.declared.preference
-    return preference(evidence.preferences.ranks, declared.kind) if evidence.preferences and declared else None
+    plan, declared = evidence.study.plan, evidence.study.declared.preference
+    if evidence.preferences is None or declared is None:
+        return None
+    rng = np.random.default_rng(plan.seed)
+    return preference(evidence.preferences.ranks, declared.kind, level=1 - plan.level, resamples=RESAMPLES, rng=rng)
 
 
 def agreement_of(evidence: Evidence) -> list[RoundAgreement]:
@@ -145,30 +199,39 @@ class Analysis:
 
     evidence: Evidence
     reliabilities: list[ScaleReliability]
-    comparisons: list[Comparison]
-    described: dict[Measure, list[Description]]
+    compared: Compared
     preference: Preference | None
     agreement: list[RoundAgreement]
     presence: list[CodePresence]
     joint: list[JointRow]
 
+    @property
+    def comparisons(self) -> list[Comparison]:
+        return self.compared.comparisons
+
 
 def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -> Analysis:
-    """Run every step. `progress(done, total)` is called after each; raising in it stops cleanly."""
+    """Run every step. `progress(done, total)` is called after each, and during the long one; raising in it stops cleanly."""
     study = evidence.study
-    progress(0, STEPS)
+
+    def told(steps: int, done: int = 0, total: int = 1) -> None:
+        progress(HUNDREDTHS * steps + HUNDREDTHS * done // total, HUNDREDTHS * STEPS)
+
+    told(0)
     reliability = reliability_of(evidence)
-    progress(1, STEPS)
+    told(1)
     comparisons = comparison_of(evidence)
-    progress(2, STEPS)
+    told(2)
+    compared = compared_of(evidence, comparisons, lambda done, total: told(2, done, total))
+    told(3)
     preferred = preference_of(evidence)
-    progress(3, STEPS)
+    told(4)
     agreed = agreement_of(evidence)
-    progress(4, STEPS)
+    told(5)
     presence = presence_of(evidence)
     joint = joint_rows(study.declared.constructs, comparisons, presence)
-    progress(STEPS, STEPS)
-    return Analysis(evidence, reliability, comparisons, described_of(evidence), preferred, agreed, presence, joint)
+    told(STEPS)
+    return Analysis(evidence, reliability, compared, preferred, agreed, presence, joint)
 
 
 def check_tables(evidence: Evidence) -> list[Table]:
@@ -192,24 +255,45 @@ def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[
     return [table for table in made if table.rows]
 
 
-def comparison_tables(
-    study: Study, found: Sequence[Comparison], described: dict[Measure, list[Description]]
-) -> list[Table]:
+def comparison_tables(study: Study, found: Compared) -> list[Table]:
     """The tables of `compare` that have something to say, what was found first."""
     made = [
-        tables.headlines_table(study, found),
-        tables.descriptives_table(study, found),
-        tables.omnibus_table(study, found),
-        tables.pairs_table(study, found),
-        tables.contrasts_table(study, found),
-        tables.described_table(described),
+        tables.headlines_table(study, found.comparisons),
+        tables.descriptives_table(study, found.comparisons),
+        tables.omnibus_table(study, found.comparisons),
+        tables.pairs_table(study, found.comparisons),
+        tables.contrasts_table(study, found.comparisons),
+        tables.factors_table(study, found.comparisons, found.factorial),
+        tables.equivalence_table(study, found.comparisons),
+        tables.anova_table(found.comparisons, found.anovas),
+        tables.robustness_summary_table(study, found.robustness, found.conclusions),
+        tables.order_effects_table(found.order_effects, found.orders),
+        tables.order_balance_table(study, found.orders, found.balance),
+        tables.described_table(found.described),
+    ]
+    return [table for table in made if table.rows]
+
+
+def long_comparison_tables(study: Study, found: Compared) -> list[Table]:
+    """What lies behind the tables of `compare`, for the results folder alone."""
+    made = [
+        tables.robustness_table(study, found.conclusions),
+        tables.first_exposure_table(study, found.order_effects),
+        tables.order_values_table(study, found.order_effects),
     ]
     return [table for table in made if table.rows]
 
 
 def preference_tables(study: Study, found: Preference | None) -> list[Table]:
-    """The tables of `preference`."""
-    return [tables.preference_table(study, found), tables.preference_tests_table(found)] if found else []
+    """The tables of `preference`; those about ranks for rankings alone."""
+    if found is None:
+        return []
+    ranked = [tables.preference_pairs_table(study, found), tables.preference_worth_table(study, found)]
+    return [
+        tables.preference_table(study, found),
+        tables.preference_tests_table(found),
+        *(table for table in ranked if table.rows),
+    ]
 
 
 def agreement_tables(study: Study, found: Sequence[RoundAgreement]) -> list[Table]:
@@ -233,7 +317,8 @@ def all_tables(analysis: Analysis) -> Iterator[Table]:
     yield from check_tables(analysis.evidence)
     yield from score_tables(analysis.evidence)
     yield from reliability_tables(study, analysis.reliabilities)
-    yield from comparison_tables(study, analysis.comparisons, analysis.described)
+    yield from comparison_tables(study, analysis.compared)
+    yield from long_comparison_tables(study, analysis.compared)
     yield from preference_tables(study, analysis.preference)
     yield from agreement_tables(study, analysis.agreement)
     yield from joint_tables(study, analysis.joint, analysis.presence)

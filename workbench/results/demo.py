@@ -10,7 +10,8 @@ from workbench.files import shipped, swapped_in
 from workbench.report.sentences import short_headline
 from workbench.report.table import Column, show, show_interval, show_p
 from workbench.results.chain import Analysis, Progress
-from workbench.results.folder import RESULTS, write_results
+from workbench.results.folder import write_results
+from workbench.study import RESULTS
 
 _BOUNDED = Column("value", "", "bounded")
 

@@ -18,10 +18,9 @@ from workbench.report.document import to_page
 from workbench.report.table import Table, to_csv, to_json
 from workbench.results.chain import Analysis, Progress, all_tables, analyse, collect
 from workbench.results.sections import report_of, study_facts
-from workbench.study import STUDY_FILE, Declaration, Study, plan_hash
+from workbench.study import RESULTS, STUDY_FILE, Declaration, Study, plan_hash
 
-RESULTS = "results"
-LIBRARIES = ("numpy", "scipy", "pandas", "altair", "vl-convert-python")
+LIBRARIES = ("numpy", "scipy", "pandas", "pingouin", "altair", "vl-convert-python")
 MANIFEST_FORMAT = 1
 WHOLE = 100
 """Progress is told in hundredths."""

@@ -14,9 +14,9 @@ from workbench.measure import OCCASIONS, Measure
 from workbench.report import figures, tables
 from workbench.report.document import Part, Report, Section
 from workbench.report.figures import Figure
-from workbench.report.sentences import headline, method_sentences
-from workbench.results.chain import Analysis, Progress
-from workbench.study import Study, plan_hash
+from workbench.report.sentences import balance_sentences, headline, method_sentences
+from workbench.results.chain import Analysis, Progress, preference_tables
+from workbench.study import Study, plan_changed, plan_hash
 
 
 def report_of(
@@ -30,6 +30,8 @@ def report_of(
         _participants(analysis),
         *_reliability(analysis, by_name),
         *_conditions(analysis, by_name),
+        *_order(analysis),
+        *_robustness(analysis),
         *_described(analysis),
         *_preference(analysis, by_name),
         *_interviews(analysis, by_name),
@@ -54,9 +56,14 @@ def report_of(
 
 def study_facts(study: Study) -> list[tuple[str, str]]:
     """What identifies a study and its plan at the end of a report."""
-    plan = study.plan
-    frozen = f"frozen on {plan.frozen.on.isoformat()}" if plan.frozen else "not frozen"
-    return [("Study", study.declared.id), ("Plan", f"{plan_hash(plan)} ({frozen})"), ("Seed", str(plan.seed))]
+    plan, hash_now = study.plan, plan_hash(study.plan)
+    if plan.frozen is None:
+        told = f"{hash_now} (not frozen)"
+    elif plan_changed(plan):
+        told = f"{hash_now}, changed since {plan.frozen.hash} was frozen on {plan.frozen.on.isoformat()}"
+    else:
+        told = f"{hash_now} (frozen on {plan.frozen.on.isoformat()})"
+    return [("Study", study.declared.id), ("Plan", told), ("Seed", str(plan.seed))]
 
 
 def _figures(analysis: Analysis, progress: Progress) -> Iterator[Figure]:
@@ -159,7 +166,7 @@ def _presence_figure(analysis: Analysis, conditions: list[tuple[str, str]]) -> F
     codes = [(code, code) for code in dict.fromkeys(one.code for one in analysis.presence if one.condition == ANY)]
     title = "Participants who raised each code, about each condition and about anything"
     return figures.count_grid(
-        "code_by_condition", title, counts, rows=codes, columns=[*conditions, ("anything", "Anything")]
+        "code_by_condition", title, counts, rows=codes, columns=[*conditions, ("anything", "Any")]
     )
 
 
@@ -190,18 +197,20 @@ def _participants(analysis: Analysis) -> Section:
     evidence = analysis.evidence
     interviewed = len(evidence.codings.interviewed) if evidence.codings else None
     return _section(
+        analysis,
         "participants",
         "Participants",
         Part(tables=(tables.flow_table(evidence.study, evidence.measures, interviewed),)),
     )
 
 
-def _section(anchor: str, title: str, *parts: Part) -> Section:
-    """A section whose tables have the columns that a person reads."""
+def _section(analysis: Analysis, anchor: str, title: str, *parts: Part) -> Section:
+    """A section whose tables have the columns and words that a person reads."""
+    words = tables.words_of(analysis.evidence.study)
     return Section(
         anchor,
         title,
-        tuple(replace(part, tables=tuple(tables.for_reading(table) for table in part.tables)) for part in parts),
+        tuple(replace(part, tables=tuple(tables.for_reading(table, words) for table in part.tables)) for part in parts),
     )
 
 
@@ -211,45 +220,64 @@ def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     study = analysis.evidence.study
     levels = tables.levels_table(study, analysis.reliabilities)
     shown = (*([levels] if levels.rows else []), tables.reliability_table(study, analysis.reliabilities))
-    return [_section("reliability", "Reliability", Part(figures=(drawn["reliability"],), tables=shown))]
+    return [_section(analysis, "reliability", "Reliability", Part(figures=(drawn["reliability"],), tables=shown))]
 
 
 def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
-    study = analysis.evidence.study
-    parts = [_measure_part(study, one, drawn) for one in analysis.comparisons]
+    parts = [_measure_part(analysis, one, drawn) for one in analysis.comparisons]
     return [Section("conditions", "Conditions compared", tuple(parts))] if parts else []
 
 
-def _measure_part(study: Study, one: Comparison, drawn: dict[str, Figure]) -> Part:
+def _measure_part(analysis: Analysis, one: Comparison, drawn: dict[str, Figure]) -> Part:
+    study = analysis.evidence.study
     shown = [tables.descriptives_table(study, [one])]
     shown += [tables.pairs_table(study, [one])] if one.pairs else []
     shown += [tables.contrasts_table(study, [one])] if one.contrasts else []
+    shown += [tables.factors_table(study, [one], analysis.compared.factorial)] if one.factors else []
+    shown += [tables.equivalence_table(study, [one])] if one.equivalences else []
     names = [f"points_{one.measure.id}", f"shifts_{one.measure.id}"]
     return Part(
         f"{one.measure.label} ({'primary' if one.primary else 'exploratory'})",
         (headline(study, one),),
         tuple(drawn[name] for name in names if name in drawn),
-        tuple(tables.for_reading(table, without=("measure",)) for table in shown),
+        tuple(tables.for_reading(table, tables.words_of(study), without=("measure",)) for table in shown),
     )
 
 
-def _described(analysis: Analysis) -> list[Section]:
-    if not analysis.described:
+def _order(analysis: Analysis) -> list[Section]:
+    """How even the orders were, and late against early positions on the primary measures; all else is in the tables."""
+    compared = analysis.compared
+    if not compared.balance:
         return []
-    return [
-        _section(
-            "described", "Asked once, or before and after", Part(tables=(tables.described_table(analysis.described),))
-        )
-    ]
+    primary = [one for one in compared.order_effects if one.primary]
+    shown = (tables.order_effects_table(primary, compared.orders),) if primary else ()
+    sentences = tuple(balance_sentences(compared.orders, compared.balance))
+    return [_section(analysis, "order", "Order of the conditions", Part(sentences=sentences, tables=shown))]
+
+
+def _robustness(analysis: Analysis) -> list[Section]:
+    compared = analysis.compared
+    if not compared.robustness:
+        return []
+    table = tables.robustness_summary_table(analysis.evidence.study, compared.robustness, compared.conclusions)
+    return [_section(analysis, "robustness", "Other choices of analysis", Part(tables=(table,)))]
+
+
+def _described(analysis: Analysis) -> list[Section]:
+    described = analysis.compared.described
+    if not described:
+        return []
+    part = Part(tables=(tables.described_table(described),))
+    return [_section(analysis, "described", "Asked once, or before and after", part)]
 
 
 def _preference(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     if analysis.preference is None:
         return []
-    tests = tables.preference_tests_table(analysis.preference)
-    shown = (tables.preference_table(analysis.evidence.study, analysis.preference), *([tests] if tests.rows else []))
+    made = preference_tables(analysis.evidence.study, analysis.preference)
+    shown = tuple(table for table in made if table.rows)
     figure = (drawn["preference"],) if "preference" in drawn else ()
-    return [_section("preference", "Preference", Part(figures=figure, tables=shown))]
+    return [_section(analysis, "preference", "Preference", Part(figures=figure, tables=shown))]
 
 
 def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
@@ -263,11 +291,12 @@ def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
         figure = (drawn["agreement"],) if "agreement" in drawn else ()
         shown = (tables.rounds_table(analysis.agreement), tables.agreement_table(study, analysis.agreement))
         parts.append(Part("Agreement between raters", figures=figure, tables=shown))
-    return [_section("interviews", "Interviews", *parts)] if parts else []
+    return [_section(analysis, "interviews", "Interviews", *parts)] if parts else []
 
 
 def _method(analysis: Analysis) -> Section:
     return _section(
+        analysis,
         "method",
         "How it was done",
         Part(sentences=tuple(method_sentences(analysis.evidence.study, analysis.comparisons))),
@@ -276,7 +305,7 @@ def _method(analysis: Analysis) -> Section:
 
 def _findings(analysis: Analysis) -> Section:
     return _section(
-        "findings", "Findings on the data", Part(tables=(tables.findings_table(analysis.evidence.findings),))
+        analysis, "findings", "Findings on the data", Part(tables=(tables.findings_table(analysis.evidence.findings),))
     )
 
 
@@ -291,7 +320,7 @@ def _cautions(analysis: Analysis) -> tuple[str, ...]:
         told.append(
             f"The wording of {', '.join(unvalidated)} is unvalidated: reliability in this sample does not show what the scores mean."
         )
-    if any(measure.asked == "before_after" for measure in analysis.described):
+    if any(measure.asked == "before_after" for measure in analysis.compared.described):
         told.append(
             f"Scores asked {' and '.join(OCCASIONS)} describe this group; scores of discomfort are no diagnosis."
         )

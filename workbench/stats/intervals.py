@@ -106,3 +106,15 @@ def normal_interval(
         return undefined_interval(level, "normal")
     margin = float(ndtri((1 + level) / 2)) * standard_error
     return Interval(max(value - margin, low), min(value + margin, high), level, "normal")
+
+
+def mean_interval(values: FloatArray, level: float) -> Interval:
+    """Student's interval of the mean of `values` (n,); NaN for fewer than two values."""
+    from scipy.special import stdtrit
+
+    n = len(values)
+    if n < 2:
+        return undefined_interval(level, "Student's t")
+    mean = float(values.mean())
+    margin = float(stdtrit(n - 1, (1 + level) / 2)) * float(values.std(ddof=1)) / float(np.sqrt(n))
+    return Interval(mean - margin, mean + margin, level, "Student's t")
