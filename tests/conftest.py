@@ -44,3 +44,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     folder = tmp_path_factory.mktemp("demo") / "practice-kitchen"
     lines = run_demo(folder)
     return Demo(folder, folder / "results", tuple(lines))
+
+
+@pytest.fixture(autouse=True)
+def a_screen_of_100_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What commands print does not hang on the terminal that the tests run in."""
+    monkeypatch.setenv("COLUMNS", "100")

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
@@ -69,6 +70,18 @@ class Figure:
 
 
 # ------------------------------------------------------------------------------------- paired points
+
+
+@contextmanager
+def unvalidated() -> Iterator[None]:
+    """Charts are put together without checking each part against the chart library's schema, which takes a third of the time.
+
+    The tests draw every figure with the checks on.
+    """
+    from altair.utils.schemapi import debug_mode
+
+    with debug_mode(False):
+        yield
 
 
 def paired_points(

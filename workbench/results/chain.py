@@ -37,7 +37,7 @@ Progress = Callable[[int, int], None]
 STEPS = 6
 HUNDREDTHS = 100
 """Progress of a step, so that a long one can tell its own."""
-RESAMPLES = 1000
+RESAMPLES = 500
 
 
 @dataclass(frozen=True, slots=True, eq=False)
