@@ -9,8 +9,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from workbench.results.demo import run_demo
-
 REFERENCES = Path(__file__).parent / "references"
 
 
@@ -41,6 +39,8 @@ def rng() -> np.random.Generator:
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     """The demo study in a temporary folder, with its results written once."""
+    from workbench.results.demo import run_demo
+
     folder = tmp_path_factory.mktemp("demo") / "practice-kitchen"
     lines = run_demo(folder)
     return Demo(folder, folder / "results", tuple(lines))

@@ -16,6 +16,12 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 ENVIRONMENT = CHECKOUT / ".test-env"
 PROGRAMS = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
 
+BARE = CHECKOUT / ".test-env-bare"
+"""Holds numpy and scipy alone beside the package: what `workbench.stats` may need."""
+
+BARE_TESTS = ["tests/stats/test_r_values.py", "tests/stats/test_large_samples.py"]
+"""Tests of the statistics against values in files, which need no other library."""
+
 STEPS = {
     "style": ["ruff", "check", "."],
     "format": ["ruff", "format", "--check", "."],
@@ -35,6 +41,7 @@ def main(arguments: list[str]) -> int:
     selection = [] if full else ["-m", "not full"]
     tests = ["pytest", "-n", str(min(os.cpu_count() or 1, 4)), *selection, *further]
     failed += ["tests"] if run("tests", tests) else []
+    failed += ["statistics with numpy and scipy alone"] if run_bare() else []
     if failed:
         print(f"\nFailed: {', '.join(failed)}.", file=sys.stderr)
     return 1 if failed else 0
@@ -48,6 +55,18 @@ def prepare() -> None:
     pip = [str(PROGRAMS / "python"), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     subprocess.run([*pip, ".[test]"], cwd=CHECKOUT, check=True)
     subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
+
+
+def run_bare() -> int:
+    """Run the tests of the statistics where only numpy and scipy are installed."""
+    python = str(BARE / PROGRAMS.name / "python")
+    if not Path(python).exists():
+        venv.create(BARE, with_pip=True, clear=True)
+    pip = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    subprocess.run([*pip, "numpy", "scipy", "pytest"], cwd=CHECKOUT, check=True)
+    subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
+    print("\n── statistics with numpy and scipy alone", flush=True)
+    return subprocess.run([python, "-m", "pytest", "-q", *BARE_TESTS], cwd=CHECKOUT, check=False).returncode
 
 
 def run(name: str, command: list[str]) -> int:

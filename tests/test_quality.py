@@ -132,8 +132,21 @@ def test_empty_cells_in_every_item_are_no_answers_either(tmp_path):
     rows = clean()
     rows["A03", "slosh"] = [".", ".", "."]
     findings = found(tmp_path, rows)
-    assert kinds(findings) == ["incomplete participants", "missing answers"]
+    assert kinds(findings) == ["incomplete participants"]
     assert findings[0].found == "A03 has no answers in slosh."
+
+
+def test_one_condition_is_told(tmp_path):
+    study = study_in(
+        tmp_path,
+        instruments=[REAL],
+        conditions=["still"],
+        participants=PEOPLE,
+        files={"form.csv": "participant,condition,r1,r2,r3\n"},
+        questionnaires=[questionnaire("form", ["real"])],
+    )
+    (finding,) = of_kind(found_in(study), "one condition")
+    assert finding.severity == "attention"
 
 
 def test_what_is_excluded_is_not_called_absent(tmp_path):

@@ -724,7 +724,7 @@ def _workbook_without(content: bytes, shown: str, rows: Collection[int], sheet: 
 
     with _readable(shown):
         book = openpyxl.load_workbook(io.BytesIO(content))
-        page = book.worksheets[_sheet_position(book.sheetnames, sheet, shown)]
+        page = book[book.sheetnames[_sheet_position(book.sheetnames, sheet, shown)]]
         for number in sorted(rows, reverse=True):
             page.delete_rows(number)
         out = io.BytesIO()
@@ -778,7 +778,8 @@ def swapped_in(folder: Path) -> Iterator[Path]:
     """A fresh folder to write into, which takes the place of `folder` only if nothing fails.
 
     When the block raises, `folder` stays as it was and the half-written one is removed. Raises
-    UsageError where `folder` holds the folder one works in, which cannot be replaced.
+    UsageError where `folder` holds the folder one works in, which cannot be replaced, and where the new one is in
+    place but the old one could not be removed.
     """
     target = Path(os.path.realpath(folder))
     if Path(os.path.realpath(os.curdir)).is_relative_to(target):
@@ -800,3 +801,7 @@ def swapped_in(folder: Path) -> Iterator[Path]:
     finally:
         shutil.rmtree(aside, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
+    if old.exists():
+        raise UsageError(
+            f"The new {target.name} is in place, but what stood there before could not be removed; remove {old} by hand."
+        )

@@ -91,6 +91,17 @@ def _plan(study: Study) -> list[Finding]:
                 "common practice",
             )
         )
+    if len(study.conditions) == 1:
+        findings.append(
+            Finding(
+                "attention",
+                "one condition",
+                STUDY_FILE,
+                "conditions",
+                "There is one condition, so nothing is compared.",
+                "Scores, reliability and descriptives are there all the same.",
+            )
+        )
     n = len(study.participants)
     if plan.target_n and n != plan.target_n:
         gone = study.declared.participants.withdrawn
@@ -204,13 +215,15 @@ def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
 
 
 def _missing(study: Study, responses: Responses) -> list[Finding]:
-    """How many answers are missing in each file, by whom; answers in words are not counted."""
+    """How many answers are missing in each file, by whom; answers in words, and sessions without any, are not counted."""
     findings = list(responses.findings)
     words = {
         name: [item.id for item in instrument.items if instrument.response_of(item.id).kind == "text"]
         for name, instrument in study.instruments.items()
     }
     answers = responses.answers[~_of_items(responses.answers, words)]
+    session = [answers[name] for name in SETTING]
+    answers = answers[(answers["missing"] == "").groupby(session, sort=False).transform("any")]
     totals = answers.groupby(["questionnaire", "file"]).size()
     for (questionnaire, file, reason), rows in answers[answers["missing"] != ""].groupby(
         ["questionnaire", "file", "missing"], sort=False

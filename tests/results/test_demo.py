@@ -22,6 +22,7 @@ from demo_generator import (
 )
 
 from workbench.results.chain import collect
+from workbench.study import open_study, plan_changed
 
 LABELS = {"still": "Still", "slosh": "Slosh", "ladle": "Ladle", "coach": "Coach"}
 
@@ -189,3 +190,16 @@ def test_the_wrong_key_can_be_put_right_in_study_toml(tmp_path):
     findings = collect(folder).findings
     assert not [one for one in findings if one.kind == "likely wrong key"]
     assert [one.file for one in findings if one.kind == "turned round"] == [file]
+
+
+def test_where_p_and_the_interval_disagree_it_is_said(demo):
+    for row in demo.rows("pairs"):
+        holds_zero = row["hodges_lehmann_low"] <= 0 <= row["hodges_lehmann_high"]
+        assert ("disagree about zero" in row["reason"]) == ((row["p"] <= 0.05) == holds_zero)
+    assert any("disagree about zero" in row["reason"] for row in demo.rows("pairs"))
+
+
+def test_the_demo_s_plan_is_the_one_that_was_frozen():
+    study = open_study(FOLDER)
+    assert study.plan.frozen is not None
+    assert not plan_changed(study.plan)

@@ -172,7 +172,7 @@ def reliability_table(study: Study, reliabilities: Sequence[ScaleReliability]) -
                     "reason": _joined(setting.alpha.reason, setting.omega.reason if setting.alpha.n_items > 2 else ""),
                 }
             )
-    level = f"{1 - study.plan.level:.0%}"
+    level = show(1 - study.plan.level, _SHARE)
     threshold = threshold_sentence(
         study.plan.thresholds.reliability,
         [setting.alpha.interval for one in reliabilities for setting in one.settings],
@@ -445,7 +445,7 @@ _SIGNED_RANK_COLUMNS = (
 )
 
 
-def _signed_rank(result: SignedRankTest, test: Test) -> dict[str, object]:
+def _signed_rank(result: SignedRankTest, test: Test, level: float) -> dict[str, object]:
     fields = (
         "n_pairs",
         "n_dropped",
@@ -466,8 +466,20 @@ def _signed_rank(result: SignedRankTest, test: Test) -> dict[str, object]:
         "hodges_lehmann_level": result.hodges_lehmann_interval.level,
         **_test(test),
         "p_adjusted_attainable": test.attainable,
-        "reason": result.reason,
+        "reason": _joined(result.reason, DISAGREEMENT if _disagree(result, test, level) else ""),
     }
+
+
+DISAGREEMENT = (
+    "p before correction and the interval of the shift disagree about zero: the interval keeps zero differences, which "
+    "p leaves out, and its steps are coarse, so that it reaches a higher level than asked for"
+)
+
+
+def _disagree(result: SignedRankTest, test: Test, level: float) -> bool:
+    """Whether p is at or below the level while the interval of the shift holds zero, or the other way round."""
+    interval = result.hodges_lehmann_interval
+    return interval.defined and (test.p <= level) == (interval.low <= 0 <= interval.high)
 
 
 def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
@@ -486,7 +498,7 @@ def pairs_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             "first": labels[pair.first],
             "second": labels[pair.second],
             "pair": f"{labels[pair.first]} − {labels[pair.second]}",
-            **_signed_rank(pair.result, pair.test),
+            **_signed_rank(pair.result, pair.test, one.level),
             "shown": _shown(one, pair.test, gated=pair.gated),
         }
         for one in comparisons
@@ -542,7 +554,7 @@ def contrasts_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             "measure": one.measure.id,
             "contrast": contrast.contrast.id,
             "label": contrast.contrast.label,
-            **_signed_rank(contrast.result, contrast.test),
+            **_signed_rank(contrast.result, contrast.test, one.level),
             "shown": _shown(one, contrast.test),
         }
         for one in comparisons
@@ -576,7 +588,7 @@ def factors_table(study: Study, comparisons: Sequence[Comparison], layout: Layou
             "effect": factor.effect.kind,
             "factors": " x ".join(factor.effect.factors),
             "label": factor.effect.label,
-            **_signed_rank(factor.result, factor.test),
+            **_signed_rank(factor.result, factor.test, one.level),
             "shown": _shown(one, factor.test),
         }
         for one in comparisons
@@ -1322,7 +1334,7 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _joined(*remarks: str) -> str:
-    return "; ".join(remark for remark in remarks if remark)
+    return "; ".join(remark.rstrip(".") for remark in dict.fromkeys(remarks) if remark)
 
 
 ROW_NAMES = frozenset(("measure", "scale", "setting", "pair", "label", "item", "round", "code", "test", "factors"))

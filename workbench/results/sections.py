@@ -15,6 +15,7 @@ from workbench.report import figures, tables
 from workbench.report.document import Part, Report, Section
 from workbench.report.figures import Figure
 from workbench.report.sentences import balance_sentences, headline, method_sentences
+from workbench.report.table import Table
 from workbench.results.chain import Analysis, Progress, preference_tables
 from workbench.study import Study, plan_changed, plan_hash
 
@@ -133,7 +134,7 @@ def _shifts(study: Study, one: Comparison) -> Figure:
         f"shifts_{one.measure.id}",
         title,
         rows,
-        axis=f"Shift ({one.measure.unit})" if one.measure.unit else "Shift",
+        axis="First minus second",
         reference=0.0,
     )
 
@@ -240,10 +241,15 @@ def _measure_part(analysis: Analysis, one: Comparison, drawn: dict[str, Figure])
     names = [f"points_{one.measure.id}", f"shifts_{one.measure.id}"]
     return Part(
         f"{one.measure.label} ({'primary' if one.primary else 'exploratory'})",
-        (headline(study, one),),
+        (),
         tuple(drawn[name] for name in names if name in drawn),
-        tuple(tables.for_reading(table, tables.words_of(study), without=("measure",)) for table in shown),
+        tuple(tables.for_reading(table, tables.words_of(study), without=_said_by_heading(table)) for table in shown),
     )
+
+
+def _said_by_heading(table: Table) -> tuple[str, ...]:
+    """Columns that only repeat which measure a part is about."""
+    return ("measure", "label") if table.name == "descriptives" else ("measure",)
 
 
 def _order(analysis: Analysis) -> list[Section]:
