@@ -2,7 +2,7 @@
 
 Makes studies of 100, 1,000 and 10,000 invented people, 4 conditions and 25 items in a CSV with a row per answer; reads,
 scores, checks and compares each in a process of its own; prints and writes `workbench/handbook/scale.md`. Nothing fails
-for being slow. `--exact all` compares as `workbench compare` does, with Monte Carlo draws for the omnibus test.
+for being slow.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def make_study(folder: Path, people: int) -> None:
     )
 
 
-def measure(folder: Path, exact: Any) -> dict[str, float]:
+def measure(folder: Path) -> dict[str, float]:
     """Seconds of each step and the peak of memory in MiB, in this process."""
     import pandas as pd
 
@@ -90,7 +90,7 @@ def measure(folder: Path, exact: Any) -> dict[str, float]:
     responses = timed("read", lambda: read_responses(study))
     measures = timed("score", lambda: scale_measures(study, responses))
     timed("check", lambda: quality_findings(study, responses, measures, None))
-    timed("compare", lambda: compare(measures, study.participants, study.conditions, study.plan, exact=exact))
+    timed("compare", lambda: compare(measures, study.participants, study.conditions, study.plan))
     took["total"] = sum(took.values())
     took["processor"] = time.process_time() - before
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -98,10 +98,10 @@ def measure(folder: Path, exact: Any) -> dict[str, float]:
     return took
 
 
-def in_own_process(people: int, exact: str) -> dict[str, float]:
+def in_own_process(people: int) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as folder:
         make_study(Path(folder), people)
-        command = [sys.executable, __file__, "--measure", folder, "--exact", exact]
+        command = [sys.executable, __file__, "--measure", folder]
         done = subprocess.run(command, check=True, capture_output=True, text=True)
     found: dict[str, float] = json.loads(done.stdout)
     return found
@@ -120,15 +120,10 @@ other work; no test depends on them. Where other work went on, the processor's t
 Wanted at a million answers: {seconds} s and {memory:,} MiB. Measured: {total:.1f} s and {peak:,.0f} MiB. Memory includes {base:,.0f} MiB that
 the libraries take before anything is read (the peak at the smallest size).
 
-{exactness}
+Compared with the p values of `workbench compare`: exact ones where they can be had, the asymptotic one of the omnibus test beyond 500 people.
 
 Files beyond {largest:,.0f} MB are not read; lines, columns and cells have limits too, which the page `files` names.
 """
-EXACTNESS = {
-    "none": "Compared with asymptotic p values. Monte Carlo draws of an exact p for the omnibus test, which `workbench compare` makes, take longer; they are measured with `--exact all`.",
-    "paired": "Compared with exact p values for pairs, where they can be enumerated, and an asymptotic one for the omnibus test.",
-    "all": "Compared with exact p values, by Monte Carlo draws where they cannot be enumerated.",
-}
 
 
 def table(found: dict[int, dict[str, float]]) -> str:
@@ -157,15 +152,14 @@ def main() -> int:
 
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--measure", type=Path, help="measure one study folder and print it as JSON")
-    arguments.add_argument("--exact", choices=list(EXACTNESS), default="none")
     arguments.add_argument("--people", type=int, nargs=3, default=list(PEOPLE), metavar="N")
     asked = arguments.parse_args()
     if asked.measure:
-        print(json.dumps(measure(asked.measure, asked.exact)))
+        print(json.dumps(measure(asked.measure)))
         return 0
     found = {}
     for people in asked.people:
-        found[people] = in_own_process(people, asked.exact)
+        found[people] = in_own_process(people)
         print(people, {step: round(value, 2) for step, value in found[people].items()}, flush=True)
     last = found[asked.people[-1]]
     page = PAGE.format(
@@ -176,7 +170,6 @@ def main() -> int:
         total=last["total"],
         peak=last["memory"],
         base=found[asked.people[0]]["memory"],
-        exactness=EXACTNESS[asked.exact],
         largest=LARGEST_FILE / 1e6,
     )
     if asked.people == list(PEOPLE):
