@@ -102,9 +102,9 @@ def test_holm_inside_one_measure_where_the_plan_names_no_family():
     assert p == {("still", "slosh"): 2 / 64, ("still", "ladle"): 0.5, ("slosh", "ladle"): 2 / 64}
     adjusted = {key: pair.test.adjusted for key, pair in pairs(one).items()}
     assert adjusted == {("still", "slosh"): 6 / 64, ("still", "ladle"): 0.5, ("slosh", "ladle"): 6 / 64}
-    assert {pair.test.family for pair in one.pairs} == {"exploratory: pairs of real"}
+    assert {pair.test.family for pair in one.pairs} == {"pairs of real"}
     assert not any(pair.test.planned for pair in one.pairs)
-    assert one.omnibus.test.family == "exploratory: omnibus of real"
+    assert one.omnibus.test.family == "omnibus of real"
     assert one.omnibus.test.adjusted == one.omnibus.test.p
 
 
@@ -346,7 +346,7 @@ def test_a_contrast_weighs_conditions_by_hand():
     (found,) = one.contrasts
     # 2 x ladle - still - slosh: 5 5 4 2 5 -4; of their sizes 2 is first, 4 4 share 2.5, 5 5 5 share 5
     assert (found.result.w_plus, found.result.w_minus) == (1 + 2.5 + 3 * 5, 2.5)
-    assert found.test.family == "exploratory: contrasts of real"
+    assert found.test.family == "contrasts of real"
 
 
 def test_contrasts_are_planned_and_corrected_in_their_family_and_not_gated():
@@ -460,7 +460,7 @@ def test_equivalence_in_a_family_over_measures():
     )
     for one in found:
         assert {(pair.test.family, pair.test.adjusted) for pair in one.equivalences} == {("alike", 6 / 256)}
-        assert {pair.test.family for pair in one.pairs} == {f"exploratory: pairs of {one.measure.id}"}
+        assert {pair.test.family for pair in one.pairs} == {f"pairs of {one.measure.id}"}
 
 
 def test_measures_without_bounds_and_pairs_without_people_have_no_equivalence():

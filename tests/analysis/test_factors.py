@@ -166,7 +166,7 @@ def test_a_two_by_two_by_hand():
 def test_factors_are_exploratory_with_holm_over_all_effects_of_a_measure():
     wide = [[5 + n / 10, 5 + n / 9, 1, 1 + n / 8] for n in range(1, 7)]
     found = compared(wide).factors
-    assert {one.test.family for one in found} == {"exploratory: factors of real"}
+    assert {one.test.family for one in found} == {"factors of real"}
     assert not any(one.test.planned for one in found)
     assert found[0].test.p == 2 / 64
     assert found[0].test.adjusted == 6 / 64
@@ -183,7 +183,7 @@ def test_factors_in_a_family_are_planned_and_corrected_there():
 def test_pairs_keep_their_own_family():
     wide = [[5 + n / 10, 5 + n / 9, 1, 1 + n / 8] for n in range(1, 7)]
     one = compared(wide)
-    assert {pair.test.family for pair in one.pairs} == {"exploratory: pairs of real"}
+    assert {pair.test.family for pair in one.pairs} == {"pairs of real"}
 
 
 def test_missing_values_follow_the_cases_of_the_plan():

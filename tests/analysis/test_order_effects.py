@@ -294,7 +294,7 @@ def test_first_exposure_by_hand():
     assert {one.test.p for one in found} == {0.1}
     assert [one.test.adjusted for one in found] == pytest.approx([0.3] * 3)
     assert found[0].result.hodges_lehmann == -3
-    assert {(one.test.family, one.test.planned) for one in found} == {("exploratory: first exposure of real", False)}
+    assert {(one.test.family, one.test.planned) for one in found} == {("first exposure of real", False)}
     assert {(one.result.n_x, one.result.n_y) for one in found} == {(3, 3)}
 
 

@@ -91,7 +91,7 @@ def test_pairs_by_hand():
     ]
     assert [one.test.p for one in found.pairs] == pytest.approx([2 / 64, 14 / 64, 1.0])
     assert [one.test.adjusted for one in found.pairs] == pytest.approx([6 / 64, 28 / 64, 1.0])
-    assert {(one.test.family, one.test.planned) for one in found.pairs} == {("exploratory: pairs of ranks", False)}
+    assert {(one.test.family, one.test.planned) for one in found.pairs} == {("pairs of ranks", False)}
 
 
 def test_equal_ranks_say_nothing_about_a_pair():

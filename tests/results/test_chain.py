@@ -58,9 +58,7 @@ def test_a_factorial_study_has_factors(tmp_path):
         ("main effect", "sight", "flat − deep"),
         ("interaction", "sound x sight", "(off − on) at flat minus at deep"),
     ]
-    assert {(row["planned"], row["family"]) for row in factors.rows} == {
-        ("exploratory", "exploratory: factors of real")
-    }
+    assert {(row["planned"], row["family"]) for row in factors.rows} == {("exploratory", "factors of real")}
     assert "Factors and their interactions" in made["page"]
     assert not any(row["kind"] == "incomplete factorial" for row in made["findings"].rows)
 

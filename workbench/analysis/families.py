@@ -49,9 +49,7 @@ def in_family(
     p = exact if not isnan(exact) else asymptotic
     if family is not None:
         return Test(family.id, True, family.correction, p, not isnan(exact), attainable=attainable)
-    planned = kind == "equivalence"
-    name = f"{kind} of {measure}" if planned else f"exploratory: {kind} of {measure}"
-    return Test(name, planned, "holm", p, not isnan(exact), attainable=attainable)
+    return Test(f"{kind} of {measure}", kind == "equivalence", "holm", p, not isnan(exact), attainable=attainable)
 
 
 def adjusted_in_families(tests: Sequence[Test]) -> Mapping[int, Test]:

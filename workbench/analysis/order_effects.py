@@ -290,7 +290,7 @@ def _first_exposure(placed: Sequence[_Run], measure: str, orders: Orders, level:
 
 def _exploratory(result: RankSumTest, family: str) -> Test:
     exact = not np.isnan(result.p_exact)
-    return Test(f"exploratory: {family}", False, "holm", result.p_exact if exact else result.p_asymptotic, exact)
+    return Test(family, False, "holm", result.p_exact if exact else result.p_asymptotic, exact)
 
 
 def _placed(runs: Sequence[_Run], orders: Orders, level: float) -> list[Placed]:

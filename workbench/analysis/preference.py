@@ -114,7 +114,7 @@ def preference(
 def _pairs(used: FloatArray, names: list[str]) -> tuple[PreferencePair, ...]:
     places = list(combinations(range(len(names)), 2))
     results = [mcnemar(used[:, one] < used[:, other], used[:, one] > used[:, other]) for one, other in places]
-    tests = [Test("exploratory: pairs of ranks", False, "holm", result.p_exact, True) for result in results]
+    tests = [Test("pairs of ranks", False, "holm", result.p_exact, True) for result in results]
     adjusted = adjusted_in_families(tests)
     return tuple(
         PreferencePair(names[one], names[other], result, result.n_pairs - result.b - result.c, adjusted[id(test)])

@@ -227,8 +227,11 @@ def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
 
 
 def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
+    if not analysis.comparisons:
+        return []
+    rules = Part(sentences=tables.pairs_table(analysis.evidence.study, analysis.comparisons).notes)
     parts = [_measure_part(analysis, one, drawn) for one in analysis.comparisons]
-    return [Section("conditions", "Conditions compared", tuple(parts))] if parts else []
+    return [Section("conditions", "Conditions compared", (rules, *parts))]
 
 
 def _measure_part(analysis: Analysis, one: Comparison, drawn: dict[str, Figure]) -> Part:
@@ -243,13 +246,16 @@ def _measure_part(analysis: Analysis, one: Comparison, drawn: dict[str, Figure])
         f"{one.measure.label} ({'primary' if one.primary else 'exploratory'})",
         (),
         tuple(drawn[name] for name in names if name in drawn),
-        tuple(tables.for_reading(table, tables.words_of(study), without=_said_by_heading(table)) for table in shown),
+        tuple(_read_in_part(study, table) for table in shown),
     )
 
 
-def _said_by_heading(table: Table) -> tuple[str, ...]:
-    """Columns that only repeat which measure a part is about."""
-    return ("measure", "label") if table.name == "descriptives" else ("measure",)
+def _read_in_part(study: Study, table: Table) -> Table:
+    """The table without what the heading or the rules above all parts say; remarks on its rows stay."""
+    heading = ("measure", "label") if table.name == "descriptives" else ("measure",)
+    general = table.notes if table.name in ("descriptives", "pairs") else ()
+    kept = tuple(note for note in table.notes if note not in general)
+    return tables.for_reading(replace(table, notes=kept), tables.words_of(study), without=heading)
 
 
 def _order(analysis: Analysis) -> list[Section]:
