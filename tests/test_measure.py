@@ -80,8 +80,4 @@ def test_shapes_follow_the_orders_asked_for():
     assert wide.to_numpy().tolist()[0][0] == 4.0
     assert wide.loc["A01", "still"] == 3.0
     assert wide.isna().sum().sum() == 2
-    items = measure.items_in("still", ["A02", "A01"])
-    assert items.columns.tolist() == ["e1", "e2"]
-    assert items.loc["A01"].tolist() == [4.0, 2.0]
-    assert items.loc["A02"].isna().all()
     assert isnan(measure.low)

@@ -49,12 +49,6 @@ class Measure:
         wide = self.values.pivot(index="participant", columns="condition", values="value")
         return wide.reindex(index=list(participants), columns=list(conditions)).astype(float)
 
-    def items_in(self, condition: str, participants: Sequence[str]) -> pd.DataFrame:
-        """Scored answers in one condition as (participants, items), NaN where missing."""
-        rows = self.rows[self.rows["condition"] == condition]
-        wide = rows.pivot(index="participant", columns="item", values="value")
-        return wide.reindex(index=list(participants), columns=list(self.items)).astype(float)
-
 
 class ExclusionRule(Protocol):
     """What is left out: whose, in which condition (all where None), of which measures (all where empty), and why."""

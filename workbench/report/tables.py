@@ -466,14 +466,19 @@ def _signed_rank(result: SignedRankTest, test: Test, level: float) -> dict[str, 
         "hodges_lehmann_level": result.hodges_lehmann_interval.level,
         **_test(test),
         "p_adjusted_attainable": test.attainable,
-        "reason": _joined(result.reason, DISAGREEMENT if _disagree(result, test, level) else ""),
+        "reason": _joined(result.reason, _disagreement(result, test, level)),
     }
 
 
-DISAGREEMENT = (
-    "p before correction and the interval of the shift disagree about zero: the interval keeps zero differences, which "
-    "p leaves out, and its steps are coarse, so that it reaches a higher level than asked for"
-)
+def _disagreement(result: SignedRankTest, test: Test, level: float) -> str:
+    """That p and the interval of the shift disagree about zero, and why; "" where they agree."""
+    if not _disagree(result, test, level):
+        return ""
+    zeros = "keeps zero differences, which p leaves out, and " if result.n_nonzero < result.n_pairs else ""
+    return (
+        f"p before correction and the interval of the shift disagree about zero: the interval {zeros}"
+        "ends on values that occur, so that it reaches a higher level than asked for"
+    )
 
 
 def _disagree(result: SignedRankTest, test: Test, level: float) -> bool:

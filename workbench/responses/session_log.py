@@ -21,10 +21,6 @@ class SessionLog:
     runs: pd.DataFrame
     findings: tuple[Finding, ...]
 
-    def order_of(self, participant: str) -> list[str]:
-        """The conditions a participant ran, in order."""
-        return list(self.runs[self.runs["participant"] == participant].sort_values("position")["condition"])
-
 
 def read_session_log(study: Study) -> SessionLog | None:
     """The session log, or None where the study declares none.
