@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
+
+settings.register_profile("same", derandomize=True, database=None)
+settings.register_profile("drawn", print_blob=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
+"""The same examples in every ordinary run, so that it fails for a change and not by chance; --full draws new ones."""
 
 REFERENCES = Path(__file__).parent / "references"
 

@@ -1,7 +1,7 @@
 """Make an environment for the tests and run everything: python3 tests/run.py [--full] [pytest arguments].
 
 The package is installed as a wheel, so the tests see what a person installs. `--full` adds the long
-work (marked `full`). Needs Python 3.11 or newer with venv; nothing else has to be installed beforehand.
+work (marked `full`) and draws new examples where a test tries many. Needs Python 3.11 or newer with venv; nothing else has to be installed beforehand.
 """
 
 from __future__ import annotations
@@ -35,6 +35,8 @@ def main(arguments: list[str]) -> int:
         print("Python 3.11 or newer is needed.", file=sys.stderr)
         return 2
     full = "--full" in arguments
+    if full:
+        os.environ["HYPOTHESIS_PROFILE"] = "drawn"
     further = [argument for argument in arguments if argument != "--full"]
     prepare()
     failed = [name for name, command in STEPS.items() if run(name, command)]
