@@ -359,6 +359,18 @@ class Round(Declared):
     )
 
 
+class Question(Declared):
+    """A question of the interview guide."""
+
+    id: Id = Field(description="Short name.", examples=["weight"])
+    label: str = Field("", description="The question in words.", examples=["How the weight felt"])
+    headings: list[str] = Field(
+        default_factory=list,
+        description="Lines that begin its part in a transcript; id and label always do.",
+        examples=[["Weight"]],
+    )
+
+
 class Interviews(Declared):
     """Interviews and their coding."""
 
@@ -389,9 +401,51 @@ class Interviews(Declared):
         default_factory=dict, description="Codes in words.", examples=[{"HEAVY": "Feels heavy"}]
     )
     transcripts: list[str] = Field(
-        default_factory=list, description="Transcript files.", examples=[["transcripts/A01.vtt"]]
+        default_factory=list,
+        description="Transcript files (VTT, SRT, TXT, DOCX or CSV), by name or with {participant} where the id stands in the name.",
+        examples=[["transcripts/{participant}.vtt"]],
     )
-    codebook: str | None = Field(None, description="Codebook file.", examples=["codebook.csv"])
+    transcript_participants: dict[str, str] = Field(
+        default_factory=dict,
+        description="Whose transcript a file is, where its name does not say it.",
+        examples=[{"transcripts/recording 3.docx": "A07"}],
+    )
+    translations: list[str] = Field(
+        default_factory=list,
+        description="Translations of transcripts, turn by turn, shown beside the original.",
+        examples=[["transcripts/translations/{participant}.txt"]],
+    )
+    languages: dict[str, str] = Field(
+        default_factory=dict,
+        description="Language of a participant's interview (BCP 47), where it is not the study's.",
+        examples=[{"A17": "de"}],
+    )
+    speakers: dict[str, Literal["participant", "interviewer", "other"]] = Field(
+        default_factory=dict,
+        description="Role of each speaker's name; a speaker named like the participant is the participant.",
+        examples=[{"Interviewer": "interviewer"}],
+    )
+    guide: list[Question] = Field(
+        default_factory=list,
+        description="Questions of the interview guide, and the headings that begin their part of a transcript.",
+        examples=[[{"id": "weight", "label": "How the weight felt", "headings": ["Weight"]}]],
+    )
+    condition_headings: dict[str, Id] = Field(
+        default_factory=dict,
+        description="Headings that begin the part about one condition.",
+        examples=[{"Second version": "slosh"}],
+    )
+    units: Literal["answers", "sentences", "spans"] = Field(
+        "answers",
+        description="What is coded: whole answers, sentences, or free spans of words.",
+        examples=["answers"],
+    )
+    codebook: str | None = Field(None, description="The codebook with its versions (CSV).", examples=["codebook.csv"])
+    names: str | None = Field(
+        None,
+        description="A private list of names to replace (CSV), beside those that are looked for; keep it out of what is shared.",
+        examples=["private/names.csv"],
+    )
 
 
 class Exclusion(Declared):
@@ -537,6 +591,16 @@ class Plan(Declared):
     )
 
 
+class Store(Declared):
+    """Where decisions are kept: codings, corrections, codebook versions, consensus."""
+
+    url: str | None = Field(
+        None,
+        description="A PostgreSQL database that the lab shares, as an SQLAlchemy URL without password (PGPASSWORD or a password file holds it); a file in the study folder where not given.",
+        examples=["postgresql+psycopg://lab@db.example.org/kitchen"],
+    )
+
+
 class Construct(Declared):
     """What a measure and some codes are both about, for the joint display."""
 
@@ -619,6 +683,11 @@ class Declaration(Declared):
         None,
         description="Interviews and their coding.",
         examples=[{"mode": "coding reliability", "raters": ["R1", "R2"], "codings": ["codings/reliability.csv"]}],
+    )
+    store: Store = Field(
+        Store(),
+        description="Where decisions are kept.",
+        examples=[{"url": "postgresql+psycopg://lab@db.example.org/kitchen"}],
     )
     exclusions: list[Exclusion] = Field(
         default_factory=list,
@@ -796,6 +865,8 @@ def _repeated_names(study: Study) -> list[Finding]:
         "interviews.raters": interviews.raters if interviews else [],
         "interviews.interviewed": interviews.interviewed if interviews else [],
         "interviews.codings": interviews.codings if interviews else [],
+        "interviews.transcripts": interviews.transcripts if interviews else [],
+        "interviews.guide": [one.id for one in interviews.guide] if interviews else [],
         "constructs": [one.id for one in declared.constructs],
         "plan.primary": declared.plan.primary,
         "plan.families": [one.id for one in declared.plan.families],
@@ -887,6 +958,8 @@ def _unknown_conditions(study: Study) -> list[Finding]:
     named += [
         ("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})
     ]
+    headings = declared.interviews.condition_headings if declared.interviews else {}
+    named += [("interviews.condition_headings", condition) for condition in headings.values()]
     return [
         _unknown(place, "condition", condition, study.conditions)
         for place, condition in named
@@ -1049,9 +1122,10 @@ def _unknown_participants(study: Study) -> list[Finding]:
         return [fault(STUDY_FILE, "participants", "No participants are declared.", remedy, "missing key")]
     named = [(f"exclusions[{number}]", one.participant) for number, one in enumerate(declared.exclusions, 1)]
     named += [("participants.permissions", one) for one in declared.participants.permissions]
-    named += [
-        ("interviews.interviewed", one) for one in (declared.interviews.interviewed if declared.interviews else ())
-    ]
+    if interviews := declared.interviews:
+        named += [("interviews.interviewed", one) for one in interviews.interviewed]
+        named += [("interviews.transcript_participants", one) for one in interviews.transcript_participants.values()]
+        named += [("interviews.languages", one) for one in interviews.languages]
     return [
         _unknown(place, "participant", one, study.participants) for place, one in named if one not in study.participants
     ]
