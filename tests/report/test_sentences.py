@@ -12,7 +12,9 @@ from workbench.analysis.comparison import Comparison, compare
 from workbench.analysis.order_effects import Balance, Orders
 from workbench.measure import Measure
 from workbench.report.sentences import balance_sentences, headline, method_sentences, order_known_sentence
-from workbench.report.tables import equivalence_table, for_reading, robustness_summary_table
+from workbench.report.tables.comparison import equivalence_table
+from workbench.report.tables.reading import for_reading
+from workbench.report.tables.robustness import robustness_summary_table
 from workbench.study import Plan
 
 TWO = ("still", "slosh")

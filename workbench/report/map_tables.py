@@ -9,7 +9,7 @@ from math import isnan
 
 from workbench.measure import SETTING
 from workbench.report.table import Column, Table
-from workbench.report.tables import findings_table
+from workbench.report.tables.data import findings_table
 from workbench.responses.guesses import Guess
 from workbench.responses.mapping import Proposal
 from workbench.responses.names import rows_named

@@ -10,7 +10,7 @@ from workbench.declared import nearest
 from workbench.errors import Finding, UsageError
 from workbench.files import write_atomically
 from workbench.report.table import Format, Table, printable, render, to_json, to_text, wrapped
-from workbench.report.tables import for_reading
+from workbench.report.tables.reading import for_reading
 
 SUFFIXES = {"text": ".txt", "csv": ".csv", "json": ".json", "markdown": ".md", "html": ".html"}
 

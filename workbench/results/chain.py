@@ -23,8 +23,35 @@ from workbench.files import gathering
 from workbench.joint_display import JointRow, joint_rows
 from workbench.measure import Measure, settings
 from workbench.quality import quality_findings
-from workbench.report import tables
 from workbench.report.table import Table
+from workbench.report.tables.agreement import agreement_table, rounds_table
+from workbench.report.tables.comparison import (
+    anova_table,
+    contrasts_table,
+    described_table,
+    descriptives_table,
+    equivalence_table,
+    factors_table,
+    headlines_table,
+    omnibus_table,
+    pairs_table,
+)
+from workbench.report.tables.data import findings_table, flow_table, measures_table, scores_table
+from workbench.report.tables.interviews import code_by_condition_table, code_stances_table, joint_table
+from workbench.report.tables.order import (
+    first_exposure_table,
+    order_balance_table,
+    order_effects_table,
+    order_values_table,
+)
+from workbench.report.tables.preference import (
+    preference_pairs_table,
+    preference_table,
+    preference_tests_table,
+    preference_worth_table,
+)
+from workbench.report.tables.reliability import items_table, levels_table, reliability_table
+from workbench.report.tables.robustness import robustness_summary_table, robustness_table
 from workbench.responses.preferences import Preferences, read_preferences
 from workbench.responses.questionnaires import Responses, read_responses
 from workbench.responses.session_log import SessionLog, read_session_log
@@ -237,20 +264,20 @@ def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -
 def check_tables(evidence: Evidence) -> list[Table]:
     """The tables of `check`."""
     interviewed = len(evidence.codings.interviewed) if evidence.codings else None
-    return [tables.findings_table(evidence.findings), tables.flow_table(evidence.study, evidence.measures, interviewed)]
+    return [findings_table(evidence.findings), flow_table(evidence.study, evidence.measures, interviewed)]
 
 
 def score_tables(evidence: Evidence) -> list[Table]:
     """The tables of `score`."""
-    return [tables.measures_table(evidence.measures), tables.scores_table(evidence.measures)]
+    return [measures_table(evidence.measures), scores_table(evidence.measures)]
 
 
 def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[Table]:
     """The tables of `reliability`."""
     made = [
-        tables.reliability_table(study, found),
-        tables.levels_table(study, found),
-        tables.items_table(study, found),
+        reliability_table(study, found),
+        levels_table(study, found),
+        items_table(study, found),
     ]
     return [table for table in made if table.rows]
 
@@ -258,18 +285,18 @@ def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[
 def comparison_tables(study: Study, found: Compared) -> list[Table]:
     """The tables of `compare` that have something to say, what was found first."""
     made = [
-        tables.headlines_table(study, found.comparisons),
-        tables.descriptives_table(study, found.comparisons),
-        tables.omnibus_table(study, found.comparisons),
-        tables.pairs_table(study, found.comparisons),
-        tables.contrasts_table(study, found.comparisons),
-        tables.factors_table(study, found.comparisons, found.factorial),
-        tables.equivalence_table(study, found.comparisons),
-        tables.anova_table(found.comparisons, found.anovas),
-        tables.robustness_summary_table(study, found.robustness, found.conclusions),
-        tables.order_effects_table(found.order_effects, found.orders),
-        tables.order_balance_table(study, found.orders, found.balance),
-        tables.described_table(found.described),
+        headlines_table(study, found.comparisons),
+        descriptives_table(study, found.comparisons),
+        omnibus_table(study, found.comparisons),
+        pairs_table(study, found.comparisons),
+        contrasts_table(study, found.comparisons),
+        factors_table(study, found.comparisons, found.factorial),
+        equivalence_table(study, found.comparisons),
+        anova_table(found.comparisons, found.anovas),
+        robustness_summary_table(study, found.robustness, found.conclusions),
+        order_effects_table(found.order_effects, found.orders),
+        order_balance_table(study, found.orders, found.balance),
+        described_table(found.described),
     ]
     return [table for table in made if table.rows]
 
@@ -277,9 +304,9 @@ def comparison_tables(study: Study, found: Compared) -> list[Table]:
 def long_comparison_tables(study: Study, found: Compared) -> list[Table]:
     """What lies behind the tables of `compare`, for the results folder alone."""
     made = [
-        tables.robustness_table(study, found.conclusions),
-        tables.first_exposure_table(study, found.order_effects),
-        tables.order_values_table(study, found.order_effects),
+        robustness_table(study, found.conclusions),
+        first_exposure_table(study, found.order_effects),
+        order_values_table(study, found.order_effects),
     ]
     return [table for table in made if table.rows]
 
@@ -288,25 +315,25 @@ def preference_tables(study: Study, found: Preference | None) -> list[Table]:
     """The tables of `preference`; those about ranks for rankings alone."""
     if found is None:
         return []
-    ranked = [tables.preference_pairs_table(study, found), tables.preference_worth_table(study, found)]
+    ranked = [preference_pairs_table(study, found), preference_worth_table(study, found)]
     return [
-        tables.preference_table(study, found),
-        tables.preference_tests_table(found),
+        preference_table(study, found),
+        preference_tests_table(found),
         *(table for table in ranked if table.rows),
     ]
 
 
 def agreement_tables(study: Study, found: Sequence[RoundAgreement]) -> list[Table]:
     """The tables of `agreement`."""
-    return [tables.rounds_table(found), tables.agreement_table(study, found)] if found else []
+    return [rounds_table(found), agreement_table(study, found)] if found else []
 
 
 def joint_tables(study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence]) -> list[Table]:
     """The tables of `joint` that have something to say."""
     made = [
-        tables.joint_table(study, rows),
-        tables.code_by_condition_table(study, presence),
-        tables.code_stances_table(study, presence),
+        joint_table(study, rows),
+        code_by_condition_table(study, presence),
+        code_stances_table(study, presence),
     ]
     return [table for table in made if table.rows]
 

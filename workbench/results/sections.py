@@ -11,11 +11,26 @@ from workbench.analysis.comparison import Comparison
 from workbench.analysis.preference import Preference
 from workbench.coding.presence import ANY
 from workbench.measure import OCCASIONS, Measure
-from workbench.report import figures, tables
+from workbench.report import figures
 from workbench.report.document import Part, Report, Section
 from workbench.report.figures import Figure
 from workbench.report.sentences import balance_sentences, headline, method_sentences
 from workbench.report.table import Table
+from workbench.report.tables.agreement import AGREEMENT_CAUTION, agreement_table, rounds_table
+from workbench.report.tables.comparison import (
+    contrasts_table,
+    described_table,
+    descriptives_table,
+    equivalence_table,
+    factors_table,
+    pairs_table,
+)
+from workbench.report.tables.data import findings_table, flow_table
+from workbench.report.tables.interviews import joint_table
+from workbench.report.tables.order import order_effects_table
+from workbench.report.tables.reading import for_reading, words_of
+from workbench.report.tables.reliability import levels_table, reliability_table
+from workbench.report.tables.robustness import robustness_summary_table
 from workbench.results.chain import Analysis, Progress, preference_tables
 from workbench.study import Study, plan_changed, plan_hash
 
@@ -203,17 +218,17 @@ def _participants(analysis: Analysis) -> Section:
         analysis,
         "participants",
         "Participants",
-        Part(tables=(tables.flow_table(evidence.study, evidence.measures, interviewed),)),
+        Part(tables=(flow_table(evidence.study, evidence.measures, interviewed),)),
     )
 
 
 def _section(analysis: Analysis, anchor: str, title: str, *parts: Part) -> Section:
     """A section whose tables have the columns and words that a person reads."""
-    words = tables.words_of(analysis.evidence.study)
+    words = words_of(analysis.evidence.study)
     return Section(
         anchor,
         title,
-        tuple(replace(part, tables=tuple(tables.for_reading(table, words) for table in part.tables)) for part in parts),
+        tuple(replace(part, tables=tuple(for_reading(table, words) for table in part.tables)) for part in parts),
     )
 
 
@@ -221,26 +236,26 @@ def _reliability(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     if "reliability" not in drawn:
         return []
     study = analysis.evidence.study
-    levels = tables.levels_table(study, analysis.reliabilities)
-    shown = (*([levels] if levels.rows else []), tables.reliability_table(study, analysis.reliabilities))
+    levels = levels_table(study, analysis.reliabilities)
+    shown = (*([levels] if levels.rows else []), reliability_table(study, analysis.reliabilities))
     return [_section(analysis, "reliability", "Reliability", Part(figures=(drawn["reliability"],), tables=shown))]
 
 
 def _conditions(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     if not analysis.comparisons:
         return []
-    rules = Part(sentences=tables.pairs_table(analysis.evidence.study, analysis.comparisons).notes)
+    rules = Part(sentences=pairs_table(analysis.evidence.study, analysis.comparisons).notes)
     parts = [_measure_part(analysis, one, drawn) for one in analysis.comparisons]
     return [Section("conditions", "Conditions compared", (rules, *parts))]
 
 
 def _measure_part(analysis: Analysis, one: Comparison, drawn: dict[str, Figure]) -> Part:
     study = analysis.evidence.study
-    shown = [tables.descriptives_table(study, [one])]
-    shown += [tables.pairs_table(study, [one])] if one.pairs else []
-    shown += [tables.contrasts_table(study, [one])] if one.contrasts else []
-    shown += [tables.factors_table(study, [one], analysis.compared.factorial)] if one.factors else []
-    shown += [tables.equivalence_table(study, [one])] if one.equivalences else []
+    shown = [descriptives_table(study, [one])]
+    shown += [pairs_table(study, [one])] if one.pairs else []
+    shown += [contrasts_table(study, [one])] if one.contrasts else []
+    shown += [factors_table(study, [one], analysis.compared.factorial)] if one.factors else []
+    shown += [equivalence_table(study, [one])] if one.equivalences else []
     names = [f"points_{one.measure.id}", f"shifts_{one.measure.id}"]
     return Part(
         f"{one.measure.label} ({'primary' if one.primary else 'exploratory'})",
@@ -255,7 +270,7 @@ def _read_in_part(study: Study, table: Table) -> Table:
     heading = ("measure", "label") if table.name == "descriptives" else ("measure",)
     general = table.notes if table.name in ("descriptives", "pairs") else ()
     kept = tuple(note for note in table.notes if note not in general)
-    return tables.for_reading(replace(table, notes=kept), tables.words_of(study), without=heading)
+    return for_reading(replace(table, notes=kept), words_of(study), without=heading)
 
 
 def _order(analysis: Analysis) -> list[Section]:
@@ -264,7 +279,7 @@ def _order(analysis: Analysis) -> list[Section]:
     if not compared.balance:
         return []
     primary = [one for one in compared.order_effects if one.primary]
-    shown = (tables.order_effects_table(primary, compared.orders),) if primary else ()
+    shown = (order_effects_table(primary, compared.orders),) if primary else ()
     sentences = tuple(balance_sentences(compared.orders, compared.balance))
     return [_section(analysis, "order", "Order of the conditions", Part(sentences=sentences, tables=shown))]
 
@@ -273,7 +288,7 @@ def _robustness(analysis: Analysis) -> list[Section]:
     compared = analysis.compared
     if not compared.robustness:
         return []
-    table = tables.robustness_summary_table(analysis.evidence.study, compared.robustness, compared.conclusions)
+    table = robustness_summary_table(analysis.evidence.study, compared.robustness, compared.conclusions)
     return [_section(analysis, "robustness", "Other choices of analysis", Part(tables=(table,)))]
 
 
@@ -281,7 +296,7 @@ def _described(analysis: Analysis) -> list[Section]:
     described = analysis.compared.described
     if not described:
         return []
-    part = Part(tables=(tables.described_table(described),))
+    part = Part(tables=(described_table(described),))
     return [_section(analysis, "described", "Asked once, or before and after", part)]
 
 
@@ -298,12 +313,12 @@ def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     study = analysis.evidence.study
     parts = []
     if analysis.joint:
-        parts.append(Part("Scores and interviews side by side", tables=(tables.joint_table(study, analysis.joint),)))
+        parts.append(Part("Scores and interviews side by side", tables=(joint_table(study, analysis.joint),)))
     if analysis.presence:
         parts.append(Part("What was raised about which condition", figures=(drawn["code_by_condition"],)))
     if analysis.agreement:
         figure = (drawn["agreement"],) if "agreement" in drawn else ()
-        shown = (tables.rounds_table(analysis.agreement), tables.agreement_table(study, analysis.agreement))
+        shown = (rounds_table(analysis.agreement), agreement_table(study, analysis.agreement))
         parts.append(Part("Agreement between raters", figures=figure, tables=shown))
     return [_section(analysis, "interviews", "Interviews", *parts)] if parts else []
 
@@ -319,7 +334,7 @@ def _method(analysis: Analysis) -> Section:
 
 def _findings(analysis: Analysis) -> Section:
     return _section(
-        analysis, "findings", "Findings on the data", Part(tables=(tables.findings_table(analysis.evidence.findings),))
+        analysis, "findings", "Findings on the data", Part(tables=(findings_table(analysis.evidence.findings),))
     )
 
 
@@ -339,7 +354,7 @@ def _cautions(analysis: Analysis) -> tuple[str, ...]:
             f"Scores asked {' and '.join(OCCASIONS)} describe this group; scores of discomfort are no diagnosis."
         )
     if analysis.agreement:
-        told.append(tables.AGREEMENT_CAUTION)
+        told.append(AGREEMENT_CAUTION)
     told += [
         "Answering alike is no proof of carelessness; nobody was left out but by the exclusions listed here.",
         "The data are about people. Before sharing anything, check consent, the decision of the ethics board and local law; small groups can be recognised even without names.",

@@ -1,0 +1,5 @@
+"""python -m workbench.cli"""
+
+from workbench.cli.main import main
+
+main()

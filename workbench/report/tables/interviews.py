@@ -1,0 +1,126 @@
+"""Tables of what was raised in interviews, and of both strands side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from math import nan
+
+from workbench.coding.presence import ANY, CodePresence
+from workbench.joint_display import JointRow
+from workbench.report.sentences import joint_statistic
+from workbench.report.table import Column, Table
+from workbench.report.tables.parts import code_labels, listing
+from workbench.study import Study
+
+NOT_MENTIONED = "Counts are participants who raised a code; not mentioning something is not disagreeing with it."
+
+
+def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> Table:
+    """A row per code: how many of those interviewed raised it about anything and about each condition."""
+    columns = (
+        Column("code", "Code"),
+        Column("label", "In words"),
+        Column("interviewed", "Interviewed", "count"),
+        Column("participants", "Raised it", "count", help="Participants who raised the code about anything."),
+        Column("mentions", "Units", "count", help="Units to which the code was applied."),
+        *(Column(condition, label, "count") for condition, label in study.condition_labels.items()),
+    )
+    names = code_labels(study)
+    counts = {(one.code, one.condition): one.participants for one in presence}
+    rows = tuple(
+        {
+            "code": one.code,
+            "label": names.get(one.code, ""),
+            "interviewed": one.interviewed,
+            "participants": one.participants,
+            "mentions": one.mentions,
+            **{condition: counts[one.code, condition] for condition in study.conditions},
+        }
+        for one in presence
+        if one.condition == ANY
+    )
+    notes = (NOT_MENTIONED, "Under each condition: participants who raised the code about that condition.")
+    return Table("code_by_condition", "Codes by condition", columns, rows, notes)
+
+
+def code_stances_table(study: Study, presence: Sequence[CodePresence]) -> Table:
+    """A row per code and condition: participants, units, and participants by stance."""
+    columns = (
+        Column("code", "Code"),
+        Column("condition", "About"),
+        Column("participants", "Participants", "count"),
+        Column("interviewed", "of", "count"),
+        Column("share", "Share", "share"),
+        Column("mentions", "Units", "count"),
+        Column("in_favor", "For", "count"),
+        Column("against", "Against", "count"),
+        Column("mixed", "Mixed", "count"),
+    )
+    rows = tuple(
+        {
+            "code": one.code,
+            "condition": "anything" if one.condition == ANY else study.condition_labels[one.condition],
+            "participants": one.participants,
+            "interviewed": one.interviewed,
+            "share": one.participants / one.interviewed if one.interviewed else nan,
+            "mentions": one.mentions,
+            "in_favor": one.in_favor,
+            "against": one.against,
+            "mixed": one.mixed,
+        }
+        for one in presence
+        if one.participants
+    )
+    note = "For, against and mixed count participants with at least one unit of that stance. Empty rows are left out."
+    return Table("code_stances", "Codes by condition and stance", columns, rows, (note,), ("code",))
+
+
+def joint_table(study: Study, rows: Sequence[JointRow]) -> Table:
+    """Both strands side by side, one construct a row."""
+    columns = (
+        Column("construct", "Construct"),
+        Column("measure", "Measure"),
+        Column("statistic", "What the scores show"),
+        Column("interviews", "What interviews say"),
+        Column("silent", "Silence"),
+        Column("verdict", "Verdict"),
+        Column("reason", "Why"),
+        Column("inference", "What follows"),
+    )
+    told = tuple(
+        {
+            "construct": one.construct.label,
+            "measure": one.construct.measure,
+            "statistic": joint_statistic(study, one.comparison),
+            "interviews": _spoken_of(study, one.presence),
+            "silent": one.silent,
+            "verdict": one.construct.verdict or "open",
+            "reason": one.construct.reason,
+            "inference": one.construct.inference,
+        }
+        for one in rows
+    )
+    return Table(
+        "joint",
+        "Scores and interviews side by side",
+        columns,
+        told,
+        (NOT_MENTIONED, "Verdicts are the researcher's; “open” means that none is given yet."),
+    )
+
+
+def _spoken_of(study: Study, presence: Iterable[CodePresence]) -> str:
+    """ "HEFT: 9 of 14 (Slosh 7, Still 3)" for each code of a construct."""
+    labels = study.condition_labels
+    listed = list(presence)
+    told = []
+    for whole in (one for one in listed if one.condition == ANY):
+        about = [
+            f"{labels[one.condition]} {one.participants}"
+            for one in listed
+            if one.code == whole.code and one.condition != ANY and one.participants
+        ]
+        told.append(
+            f"{whole.code}: {whole.participants} of {whole.interviewed}{f' ({listing(about)})' if about else ''}"
+        )
+    return "; ".join(told) if told else "no interviews"
