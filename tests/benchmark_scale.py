@@ -71,7 +71,7 @@ def measure(folder: Path) -> dict[str, float]:
     import pandas as pd
 
     from workbench.analysis.comparison import compare
-    from workbench.quality import quality_findings
+    from workbench.quality.findings import quality_findings
     from workbench.responses.questionnaires import read_responses
     from workbench.scoring import scale_measures
     from workbench.study import open_study

@@ -20,7 +20,7 @@ from workbench.declared import Declared
 from workbench.instrument import Id, Instrument, Number
 from workbench.report.form import library_table
 from workbench.report.table import to_markdown
-from workbench.study import NOT_USED_YET, Declaration
+from workbench.study import Declaration
 
 PACKAGE = Path(__file__).parent.parent / "workbench"
 
@@ -173,8 +173,7 @@ def whole_example(section: Section) -> list[str]:
 
 def key_row(section: Section, name: str, field: FieldInfo) -> str:
     path = f"{section.path}.{name}".lstrip(".")
-    not_used = NOT_USED_YET.get(path.replace("[]", "").replace(".NAME", ""), "")
-    meaning = (field.description or "") + (f" *Not used yet: {not_used}.*" if not_used else "")
+    meaning = field.description or ""
     example = f"`{name} = {toml((field.examples or [''])[0])}`"
     cells = [f"`{path}`", meaning, kind(field), default(field), example]
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"

@@ -13,7 +13,7 @@ from study_folders import faults_of, instrument, kinds, questionnaire, study_in
 
 from workbench.coding.codings import CODING_COLUMNS, read_codings
 from workbench.errors import StudyError
-from workbench.quality import quality_findings
+from workbench.quality.findings import quality_findings
 from workbench.responses.preferences import read_preferences
 from workbench.responses.questionnaires import Responses, read_responses
 from workbench.responses.session_log import read_session_log

@@ -17,11 +17,9 @@ from workbench.declared import parse
 from workbench.errors import Finding, StudyError
 from workbench.files import shipped
 from workbench.study import (
-    Declaration,
     Plan,
     Study,
     freeze_plan,
-    keys_not_used_yet,
     open_study,
     plan_changed,
     plan_hash,
@@ -522,21 +520,3 @@ def test_a_plan_changed_after_freezing_is_noticed(tmp_path: Path) -> None:
     assert not plan_changed(open_study(tmp_path).plan)
     (tmp_path / "study.toml").write_text(text.replace("effort = 0.5", "effort = 0.6"))
     assert plan_changed(open_study(tmp_path).plan)
-
-
-# --------------------------------------------------------------------------- keys not used yet
-
-
-def declared(content: dict[str, Any]) -> Declaration:
-    return parse(Declaration, content, "study.toml")
-
-
-def test_keys_whose_work_is_not_built_are_named_only_where_given() -> None:
-    plain = base()
-    del plain["plan"]["equivalence"]
-    assert keys_not_used_yet(declared(plain)) == {}
-    plain["participants"]["permissions"] = {"A01": {"quotes": True}}
-    plain["interviews"]["codebook"] = "codebook.csv"
-    plain["interviews"]["transcripts"] = []
-    assert set(keys_not_used_yet(declared(plain))) <= {"participants.permissions", "interviews.codebook"}
-    assert keys_not_used_yet(declared(plain))

@@ -36,13 +36,6 @@ from workbench.instrument import Id, Instrument, Number, find_instrument
 STUDY_FILE = "study.toml"
 RESULTS = "results"
 
-NOT_USED_YET = {
-    "participants.permissions": "quotes, sharing and archiving are not built yet",
-    "interviews.transcripts": "transcripts are not read yet; codings come from files",
-    "interviews.codebook": "the codebook is not read yet; codes are shown by their names",
-}
-"""Keys that are read and kept, whose work is not built yet; `check` says so where a study uses them."""
-
 
 class Condition(Declared):
     """One version that every participant tries."""
@@ -180,8 +173,23 @@ class Columns(Declared):
         examples=["{condition}_{item}"],
     )
 
+    seconds: str | None = Field(
+        None,
+        description="Column of the seconds that answering took, for a row or (`row_per_answer`) for an answer.",
+        examples=["duration"],
+    )
+    started: str | None = Field(
+        None,
+        description="Column of when a row was begun (ISO 8601, such as 2026-03-09 14:05:10); needs `finished`.",
+        examples=["started"],
+    )
+    finished: str | None = Field(None, description="Column of when it was sent.", examples=["submitted"])
+
     @model_validator(mode="after")
     def _names_the_item(self) -> Self:
+        if (self.started is None) != (self.finished is None):
+            lacking = "started" if self.started is None else "finished"
+            raise Contradictions([((lacking,), "A time needs both ends.", "Name the column of the other end too.")])
         if "{item}" not in self.pattern:
             raise Contradictions(
                 [(("pattern",), f"“{self.pattern}” does not say where the item's name stands.", "Put {item} into it.")]
@@ -601,13 +609,39 @@ class Store(Declared):
     )
 
 
+class ChosenQuote(Declared):
+    """A quote that the researcher chose. Its words are looked for in the unit, letter by letter."""
+
+    unit: str = Field(description="The unit it stands in.", examples=["A04-018"])
+    words: str = Field(
+        min_length=1,
+        description="The words, as they stand in the working text.",
+        examples=["My eyes said full and my arms said empty."],
+    )
+
+
 class Construct(Declared):
     """What a measure and some codes are both about, for the joint display."""
 
     id: Id = Field(description="Short name.", examples=["realism"])
     label: str = Field(description="Its name in words.", examples=["How real the weight feels"])
     measure: Id = Field(description="The measure.", examples=["weight_realism"])
-    codes: list[str] = Field(min_length=1, description="The codes.", examples=[["HEAVY", "SWAY"]])
+    codes: list[str] = Field(default_factory=list, description="The codes.", examples=[["HEAVY", "SWAY"]])
+    themes: list[str] = Field(
+        default_factory=list,
+        description="Themes of the codebook, all of whose codes belong to it.",
+        examples=[["WEIGHT"]],
+    )
+    supporting: ChosenQuote | None = Field(
+        None,
+        description="Quote of someone whose scores follow the group; found by the stated rule where not given.",
+        examples=[{"unit": "A01-014", "words": "Heavy, the swaying one."}],
+    )
+    contrary: ChosenQuote | None = Field(
+        None,
+        description="Quote of someone whose scores contradict the group; found by the stated rule where not given.",
+        examples=[{"unit": "A04-018", "words": "My eyes said full and my arms said empty."}],
+    )
     verdict: Literal["agreement", "complementary", "dissonance", "silence"] | None = Field(
         None, description="The researcher's reading of both strands together.", examples=["complementary"]
     )
@@ -619,6 +653,12 @@ class Construct(Declared):
     inference: str = Field(
         "", description="What follows.", examples=["Visible movement carries the impression of weight."]
     )
+
+    @model_validator(mode="after")
+    def _names_codes(self) -> Self:
+        if not (self.codes or self.themes):
+            raise Contradictions([(("codes",), "No code and no theme is named.", "Name what speaks of the measure.")])
+        return self
 
 
 class Declaration(Declared):
@@ -740,6 +780,11 @@ class Study:
 
     def path(self, name: str) -> Path:
         return self.folder / name
+
+    def permissions_of(self, participant: str) -> Permissions:
+        """What a participant allows."""
+        who = self.declared.participants
+        return who.permissions.get(participant, who.default_permissions)
 
     def table(self, file: str, reading: Reading) -> SourceTable:
         """A collected table, read as declared; StudyError with its faults."""
@@ -1190,17 +1235,3 @@ def freeze_plan(study: Study, on: date) -> str:
     document["plan"]["frozen"] = note
     write_atomically(study.path(STUDY_FILE), tomlkit.dumps(document))
     return hash_now
-
-
-def keys_not_used_yet(declared: Declaration) -> dict[str, str]:
-    """The keys this study sets whose work is not built yet, and what is not built."""
-    given = declared.model_dump(exclude_unset=True)
-    return {key: why for key, why in NOT_USED_YET.items() if _given(given, key.split("."))}
-
-
-def _given(content: Any, path: list[str]) -> bool:
-    for part in path:
-        if not isinstance(content, dict) or part not in content:
-            return False
-        content = content[part]
-    return bool(content)

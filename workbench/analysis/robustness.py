@@ -77,6 +77,19 @@ class Robustness:
     largest_p: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class CompleteCase:
+    """One measure by the plan's missing rule, and once more with every item needed.
+
+    `n` and `n_whole` count values over all participants and conditions; `by_plan` and `whole` are the comparisons.
+    """
+
+    n: int
+    n_whole: int
+    by_plan: Comparison
+    whole: Comparison
+
+
 def conclusions(comparisons: Iterable[Comparison], choice: str = "") -> list[Conclusion]:
     """The conclusions on the primary measures, as compared under a choice."""
     return [one for comparison in comparisons if comparison.primary for one in _of_ranks(comparison, choice)]

@@ -139,7 +139,7 @@ def _answers_in(
     require_columns(table, required, f"{key}.columns")
     frame, notes = without_pilots(table, names.participant, study, faults)
     frame = _without_rows_left_out(questionnaire, key, frame, table, faults, notes)
-    frame = _with_setting(study, questionnaire, key, frame, table.file, faults)
+    frame = with_setting(study, questionnaire, key, frame, table.file, faults)
     if by_row:
         long = _from_rows(study, questionnaire, key, frame, table.file, faults)
     else:
@@ -204,7 +204,7 @@ def _turned_round(
     return answers
 
 
-def _with_setting(
+def with_setting(
     study: Study, questionnaire: Questionnaire, key: str, frame: pd.DataFrame, file: str, faults: list[Finding]
 ) -> pd.DataFrame:
     """Add `·participant`, `·condition` and `·occasion`; rows whose setting is unknown are faults and left out."""

@@ -5,17 +5,20 @@ Faults that make data unreadable are raised by the readers; what is found here t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from math import isfinite
 from typing import TYPE_CHECKING
 
 from workbench.errors import Finding
 from workbench.instrument import Instrument, Scale
 from workbench.measure import EXCLUDED, NOT_COLLECTED, SETTING, Measure
+from workbench.quality.missing import countable, in_sessions, item_gaps, stopped_early, to_items
 from workbench.responses.names import looked_up
 from workbench.responses.questionnaires import NOT_APPLICABLE, SKIPPED, Responses
 from workbench.responses.session_log import SessionLog
+from workbench.responses.times import Times
 from workbench.scoring import scored_answers
-from workbench.study import STUDY_FILE, Questionnaire, Study, keys_not_used_yet, plan_changed
+from workbench.study import STUDY_FILE, Questionnaire, Study, plan_changed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,9 +28,18 @@ PLACES_NAMED = 8
 LEAST_FOR_CORRELATION = 8
 """Rows below which a correlation of an item with its scale says nothing about its key."""
 
+OFTEN_SKIPPED = 0.1
+"""Share of sessions from which on an item that is left open is named."""
+
+QUICK = 2.0
+"""Seconds an item below which a session is named (Huang et al. 2012, J Bus Psychol 27:99; from memory)."""
+
+RATED = ("likert", "differential", "numeric", "choice")
+"""Formats whose answers have a place between two ends."""
+
 
 def quality_findings(
-    study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None
+    study: Study, responses: Responses, measures: Sequence[Measure], log: SessionLog | None, times: Times | None = None
 ) -> list[Finding]:
     """Everything worth a look."""
     findings = [
@@ -36,6 +48,8 @@ def quality_findings(
         *_participation(measures),
         *_orders(study, log),
         *_missing(study, responses),
+        *_missing_pattern(study, responses),
+        *(_quick(times) if times else ()),
     ]
     for questionnaire in study.declared.questionnaires:
         for use in questionnaire.instruments:
@@ -45,10 +59,6 @@ def quality_findings(
             ]
             findings += _patterns(questionnaire, instrument, answers)
         findings += _same_answer_throughout(study, questionnaire, responses.answers)
-    findings += [
-        Finding("note", "not used yet", STUDY_FILE, key, "This key is read and kept, but not used yet:", f"{why}.")
-        for key, why in keys_not_used_yet(study.declared).items()
-    ]
     return findings
 
 
@@ -217,13 +227,7 @@ def _orders(study: Study, log: SessionLog | None) -> list[Finding]:
 def _missing(study: Study, responses: Responses) -> list[Finding]:
     """How many answers are missing in each file, by whom; answers in words, and sessions without any, are not counted."""
     findings = list(responses.findings)
-    words = {
-        name: [item.id for item in instrument.items if instrument.response_of(item.id).kind == "text"]
-        for name, instrument in study.instruments.items()
-    }
-    answers = responses.answers[~_of_items(responses.answers, words)]
-    session = [answers[name] for name in SETTING]
-    answers = answers[(answers["missing"] == "").groupby(session, sort=False).transform("any")]
+    answers = in_sessions(countable(study, responses.answers))
     totals = answers.groupby(["questionnaire", "file"]).size()
     for (questionnaire, file, reason), rows in answers[answers["missing"] != ""].groupby(
         ["questionnaire", "file", "missing"], sort=False
@@ -247,15 +251,60 @@ def _missing(study: Study, responses: Responses) -> list[Finding]:
     return findings
 
 
-def _of_items(answers: pd.DataFrame, items: Mapping[str, Sequence[str]]) -> pd.Series:
-    """Which answers are to one of `items`, named by instrument."""
-    import pandas as pd
+def _missing_pattern(study: Study, responses: Responses) -> list[Finding]:
+    """Items that many leave open, and sessions that end before the questionnaire does."""
+    files = {one.id: ", ".join(one.files) for one in study.declared.questionnaires}
+    findings = [
+        Finding(
+            "note",
+            "item often left open",
+            files[one.questionnaire],
+            f"item {one.item}",
+            f"{one.skipped} of {one.sessions} sessions leave it open.",
+            "Look at its wording, and whether it was shown to everybody; its answers may come from some people only.",
+            "common practice",
+        )
+        for one in item_gaps(study, responses)
+        if one.skipped > 1 and one.skipped / one.sessions >= OFTEN_SKIPPED
+    ]
+    return findings + [
+        Finding(
+            "note",
+            "stopped early",
+            files[questionnaire],
+            participant,
+            f"{participant} answered {answered} of {asked} items{f' in {setting}' if setting else ''}, and none after that.",
+            "Look at the session notes: a page may have been missed, or the session broken off.",
+            "common practice",
+        )
+        for questionnaire, participant, setting, answered, asked in stopped_early(study, responses)
+    ]
 
-    found = pd.Series(False, index=answers.index)
-    for instrument, names in items.items():
-        if names:
-            found |= (answers["instrument"] == instrument) & answers["item"].isin(names)
-    return found
+
+def _quick(times: Times) -> list[Finding]:
+    """Sessions answered in less time than reading takes, by participant and file."""
+    sessions = times.sessions
+    quick = sessions[
+        (sessions["seconds"] < QUICK * sessions["answers"]) & (sessions["answers"] >= LEAST_FOR_CORRELATION)
+    ]
+    findings = list(times.findings)
+    for (file, participant), rows in quick.groupby(["file", "participant"], sort=False):
+        told = ", ".join(
+            f"{row.seconds:.0f} s for {row.answers} items{f' in {where}' if (where := row.condition or row.occasion) else ''}"
+            for row in rows.itertuples()
+        )
+        findings.append(
+            Finding(
+                "attention",
+                "answered quickly",
+                str(file),
+                str(participant),
+                f"{participant} took {told}: less than {QUICK:g} seconds an item.",
+                "Look at the session notes. Quick answers are no proof of carelessness; exclude only by a rule fixed beforehand.",
+                "Huang et al. 2012, Journal of Business and Psychology 27:99 (from memory)",
+            )
+        )
+    return findings
 
 
 def _patterns(questionnaire: Questionnaire, instrument: Instrument, answers: pd.DataFrame) -> list[Finding]:
@@ -348,34 +397,41 @@ def _ends(instrument: Instrument, scale: Scale) -> dict[str, dict[str, float]]:
 
 
 def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers: pd.DataFrame) -> list[Finding]:
-    """Participants who gave one number to every rating item of a questionnaire, reversed ones among them."""
-    likert = {
-        (use.id, item.id): item.reverse
+    """Participants whose answers to all rating items of a questionnaire stand at one place of their response scales.
+
+    Where reversed items are among them nobody can mean that; without any, a steady opinion looks the same, and it is a note.
+    """
+    rated = {
+        f"{use.id}.{item.id}": (item.reverse, study.instruments[use.id].response_of(item.id).range)
         for use in questionnaire.instruments
         for item in study.instruments[use.id].items
-        if study.instruments[use.id].response_of(item.id).kind == "likert"
+        if study.instruments[use.id].response_of(item.id).kind in RATED
     }
-    items: dict[str, list[str]] = {}
-    for instrument, item in likert:
-        items.setdefault(instrument, []).append(item)
+    rated = {which: (reverse, ends) for which, (reverse, ends) in rated.items() if isfinite(ends[1] - ends[0])}
     mine = answers[(answers["questionnaire"] == questionnaire.id) & answers["value"].notna()]
-    mine = mine[_of_items(mine, items)]
-    spread = mine.groupby("participant", sort=False)["value"].agg(["size", "min", "max"])
+    mine = mine[to_items(mine, rated)]
+    if mine.empty:
+        return []
+    which = mine["instrument"] + "." + mine["item"]
+    low, high = (looked_up(which, {name: ends[place] for name, (_, ends) in rated.items()}) for place in (0, 1))
+    mine = mine.assign(which=which, place=((mine["value"] - low) / (high - low)).round(9))
+    spread = mine.groupby("participant", sort=False)["place"].agg(["size", "min", "max"])
     alike = spread.index[(spread["min"] == spread["max"]) & (spread["size"] >= LEAST_FOR_CORRELATION)]
     findings = []
     for participant, rows in mine[mine["participant"].isin(alike)].groupby("participant", sort=False):
-        directions = {likert[which] for which in zip(rows["instrument"], rows["item"], strict=True)}
-        if len(directions) == 2:
-            found = f"{participant} gave {rows['value'].iloc[0]:g} to all {len(rows)} items, reversed ones included."
-            findings.append(
-                Finding(
-                    "attention",
-                    "same answer throughout",
-                    ", ".join(dict.fromkeys(rows["file"])),
-                    str(participant),
-                    found,
-                    "Look at the session notes. Answering alike is no proof of carelessness; exclude only by a rule fixed beforehand.",
-                    "common practice",
-                )
+        directions = {rated[name][0] for name in rows["which"].unique()}
+        given = rows["value"].unique()
+        what = f"{given[0]:g}" if len(given) == 1 else "the same place of the response scale"
+        told = "reversed ones included" if len(directions) == 2 else "none of them worded the other way round"
+        findings.append(
+            Finding(
+                "attention" if len(directions) == 2 else "note",
+                "same answer throughout",
+                ", ".join(dict.fromkeys(rows["file"])),
+                str(participant),
+                f"{participant} gave {what} to all {len(rows)} items, {told}.",
+                "Look at the session notes. Answering alike is no proof of carelessness; exclude only by a rule fixed beforehand.",
+                "common practice",
             )
+        )
     return findings

@@ -9,7 +9,7 @@ import pytest
 from study_folders import instrument, kinds, questionnaire, sheet, study_in
 
 from workbench.errors import Finding
-from workbench.quality import quality_findings
+from workbench.quality.findings import quality_findings
 from workbench.responses.questionnaires import read_responses
 from workbench.responses.session_log import read_session_log
 from workbench.scoring import scale_measures
@@ -108,13 +108,6 @@ def test_a_small_sample(tmp_path):
     study = study_in(tmp_path, participants=PEOPLE[:19])
     (finding,) = of_kind(found_in(study), "small sample")
     assert "19 participants" in finding.found
-
-
-def test_keys_that_are_not_used_yet(tmp_path):
-    sections = {"interviews": {"mode": "reflexive", "codebook": "codebook.csv"}}
-    assert [one.place for one in of_kind(found(tmp_path, clean(), **sections), "not used yet")] == [
-        "interviews.codebook"
-    ]
 
 
 # participation
@@ -361,14 +354,66 @@ def test_the_same_answer_throughout(tmp_path):
     assert finding.found == "A09 gave 5 to all 8 items, reversed ones included."
     # without reversed items the same answers may be meant
     plain = {"made": instrument("real", ["r1", "r2", "r3", "r4"])}
-    assert of_kind(found(tmp_path / "b", {}, files={"form.csv": text}, **plain), "same answer throughout") == []
-    # nor does it speak of numbers that are not ratings
-    numeric = {
-        "made": instrument(
-            "real", ["r1", "r2", "r3", "r4"], reverse=["r2"], response={"kind": "numeric", "low": 1, "high": 7}
-        )
-    }
-    assert of_kind(found(tmp_path / "c", {}, files={"form.csv": text}, **numeric), "same answer throughout") == []
+    (finding,) = of_kind(found(tmp_path / "b", {}, files={"form.csv": text}, **plain), "same answer throughout")
+    assert finding.severity == "note"
+    assert finding.found == "A09 gave 5 to all 8 items, none of them worded the other way round."
+
+
+@pytest.mark.parametrize(
+    "response",
+    [{"kind": "numeric", "low": 1, "high": 7}, {"kind": "differential", "low": 1, "high": 7}],
+    ids=["numeric", "differential"],
+)
+def test_the_same_answer_throughout_on_other_rating_formats(tmp_path, response):
+    made = instrument("real", ["r1", "r2", "r3", "r4"], reverse=["r2"], response=response)
+    if response["kind"] == "differential":
+        for item in made["items"]:
+            item["poles"] = ["low", "high"]
+    wide = {place: [*answers, answers[0]] for place, answers in clean().items()}
+    wide |= {("A09", where): ["3"] * 4 for where in CONDITIONS}
+    text = sheet("participant condition r1 r2 r3 r4", *(" ".join((*place, *row)) for place, row in wide.items()))
+    (finding,) = of_kind(found(tmp_path, {}, files={"form.csv": text}, made=made), "same answer throughout")
+    assert (finding.severity, finding.place) == ("attention", "A09")
+
+
+def test_numbers_without_ends_are_no_ratings(tmp_path):
+    made = instrument("real", ["r1", "r2", "r3", "r4"], reverse=[], response={"kind": "numeric"})
+    wide = {place: ["3"] * 4 for place in clean()}
+    text = sheet("participant condition r1 r2 r3 r4", *(" ".join((*place, *row)) for place, row in wide.items()))
+    assert of_kind(found(tmp_path, {}, files={"form.csv": text}, made=made), "same answer throughout") == []
+
+
+def test_one_place_on_two_response_scales_is_the_same_answer(tmp_path):
+    seven = instrument("seven", ["s1", "s2"], reverse=["s2"])
+    hundred = instrument("hundred", ["h1", "h2"], response={"kind": "numeric", "low": 0, "high": 100})
+    rows = [f"{who} {where} 7 7 100 100" for who in PEOPLE[:1] for where in CONDITIONS]
+    rows += [f"{who} {where} 7 1 100 90" for who in PEOPLE[1:] for where in CONDITIONS]
+    study = study_in(
+        tmp_path,
+        instruments=[seven, hundred],
+        files={"form.csv": sheet("participant condition s1 s2 h1 h2", *rows)},
+        participants=PEOPLE,
+        questionnaires=[questionnaire("form", ["seven", "hundred"])],
+        plan=FROZEN | {"primary": ["seven"], "frozen": {"on": date(2026, 3, 2), "hash": "0"}},
+    )
+    (finding,) = of_kind(found_in(study), "same answer throughout")
+    assert finding.found == "A01 gave the same place of the response scale to all 8 items, reversed ones included."
+
+
+def test_an_item_that_many_leave_open_is_named(tmp_path):
+    rows = clean()
+    for who in PEOPLE[:5]:
+        rows[who, "slosh"][2] = "."
+    (finding,) = of_kind(found(tmp_path, rows), "item often left open")
+    assert (finding.place, finding.found) == ("item r3", "5 of 40 sessions leave it open.")
+
+
+def test_a_session_that_ends_early_is_named(tmp_path):
+    rows = clean()
+    rows["A03", "still"] = ["4", ".", "."]
+    rows["A04", "still"] = [".", "4", "."]
+    (finding,) = of_kind(found(tmp_path, rows), "stopped early")
+    assert finding.found == "A03 answered 1 of 3 items in still, and none after that."
 
 
 def test_few_answers_alike_are_no_finding(tmp_path):
