@@ -17,12 +17,14 @@ import re
 import shutil
 import tempfile
 import tomllib
+import unicodedata
 import warnings
 import zipfile
+import zlib
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from importlib import resources
 from itertools import islice, zip_longest
@@ -51,6 +53,9 @@ MOST_COLUMNS, MOST_ROWS = 16_384, 1_048_576
 
 LARGEST_WORKBOOK = 500_000_000
 """Bytes an XLSX file may unpack to; beyond it the archive is taken to be damaged or made to do harm."""
+
+LARGEST_DOCUMENT, MOST_PARTS = 50_000_000, 10_000
+"""Bytes that the parts of an archive that are read may unpack to, and parts that an archive may have."""
 
 PLACES_NAMED = 12
 """How many faulty rows of one file are named one by one."""
@@ -142,6 +147,47 @@ def read_text(path: Path, shown: str) -> str:
         found = "The file holds NUL bytes, so it is not a text file."
         raise _refusal(shown, "", found, "Save it as text in UTF-8; a table as CSV or XLSX.")
     return text
+
+
+def read_words(path: Path, shown: str) -> tuple[str, tuple[Finding, ...]]:
+    """The normalized text of a collected file in words, such as a transcript, and notes on how it was read.
+
+    UTF-8 or UTF-16, found; Windows-1252 is a guess that a note tells. Raises StudyError as read_text does.
+    """
+    content = _content(path, shown)
+    notes: list[Finding] = []
+    encoding = _encoding(content, shown, None, notes)
+    remedy = "If the word is right, nothing needs doing. If not, save the file as UTF-8."
+    return normalized(content.decode(encoding)), tuple(replace(note, remedy=remedy) for note in notes)
+
+
+def normalized(text: str) -> str:
+    """Text with line breaks as \\n and letters composed (Unicode NFC)."""
+    return unicodedata.normalize("NFC", text.replace("\r\n", "\n").replace("\r", "\n"))
+
+
+def archive_parts(path: Path, shown: str, wanted: Callable[[str], bool]) -> dict[str, bytes]:
+    """The parts of a ZIP archive whose names are `wanted`; nothing else is unpacked, and nothing is written.
+
+    Raises StudyError when the file is no archive, is locked with a password or damaged, has too many parts, or
+    unpacks to more than LARGEST_DOCUMENT bytes.
+    """
+    content = _content(path, shown)
+    if content.startswith(b"\xd0\xcf\x11\xe0"):
+        found = "This document is locked with a password, or in the old DOC format."
+        raise _refusal(shown, "", found, "Open it and save it as DOCX without a password, or as text.")
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            members = archive.infolist()
+            chosen = [one for one in members if wanted(one.filename)]
+            unpacked = sum(one.file_size for one in chosen)
+            if len(members) > MOST_PARTS or unpacked > LARGEST_DOCUMENT:
+                found = f"The archive has {len(members):,} parts and unpacks to {unpacked / 1e6:,.0f} MB; up to {MOST_PARTS:,} and {LARGEST_DOCUMENT / 1e6:,.0f} MB are read."
+                raise _refusal(shown, "", found, "It may be damaged or made to do harm; save its words as text.")
+            return {one.filename: archive.read(one) for one in chosen}
+    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, OSError, ValueError):
+        found = "This is not a readable document: its archive is damaged, locked, or none at all."
+        raise _refusal(shown, "", found, "Open it and save it again, or save it as text.") from None
 
 
 def read_toml(path: Path, shown: str) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""Transcripts of interviews: who said what, in turns, from the formats they come in."""
