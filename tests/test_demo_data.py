@@ -131,7 +131,9 @@ def test_file_is_what_the_generator_makes(name: str) -> None:
 
 
 def test_every_table_of_the_folder_is_generated() -> None:
-    assert {path.relative_to(FOLDER).as_posix() for path in FOLDER.rglob("*.csv")} == set(FILES)
+    by_hand = {"codebook.csv"}
+    there = {path.relative_to(FOLDER).as_posix() for path in FOLDER.rglob("*.csv")}
+    assert {path for path in there if not path.startswith("transcripts/")} == set(FILES) | by_hand
 
 
 @pytest.mark.parametrize(
@@ -210,7 +212,7 @@ def test_sequences_are_a_williams_square_with_six_apprentices_each_but_for_the_w
 def test_the_withdrawn_are_nowhere_but_counted() -> None:
     assert DECLARED["participants"]["withdrawn"] == 1
     for path in (path for path in FOLDER.rglob("*") if path.is_file()):
-        assert demo.WITHDRAWN not in path.read_text(encoding="utf-8"), path.name
+        assert demo.WITHDRAWN.encode() not in path.read_bytes(), path.name
 
 
 def test_one_dropped_out_after_the_second_version() -> None:
