@@ -12,6 +12,7 @@ import pytest
 from workbench.codebook.findings import codebook_findings
 from workbench.coding.codings import read_codings
 from workbench.coding.material import Material, codes_used, identifiers, read_material
+from workbench.coding.units import boundary_score, learn_sentences
 from workbench.study import Study, open_study
 
 FOLDER = Path(__file__).parent.parent / "demo_responses"
@@ -96,3 +97,29 @@ def test_how_many_planted_identifiers_the_search_finds(material, capsys):
     with capsys.disabled():
         print(f"\nplanted identifiers: {len(found)} of {len(planted)} found, in {len(proposed)} proposals")
     assert len(found) >= 0.85 * len(planted)
+
+
+def marked_turns(material: Material) -> dict[str, list[list[str]]]:
+    """Turns of the demo cut into sentences by hand, by language; they are the words of the transcripts."""
+    turns: dict[str, list[list[str]]] = defaultdict(list)
+    texts = material.texts()
+    for block in (SOURCES / "sentences.txt").read_text(encoding="utf-8").strip().split("\n\n"):
+        place, *sentences = block.splitlines()
+        unit, language = place.split()
+        assert " ".join(sentences) == texts[unit], unit
+        turns[language].append(sentences)
+    return turns
+
+
+@pytest.mark.parametrize(("language", "least"), [("en", 250), ("de", 60)])
+def test_sentences_against_marks_by_hand(material, capsys, language, least):
+    """Punkt learns from these transcripts; the figure holds for them, and they are cleanly punctuated."""
+    learned = learn_sentences(material.transcripts.items)
+    score = boundary_score(marked_turns(material)[language], learned, language)
+    with capsys.disabled():
+        print(
+            f"\nsentence boundaries ({language}): {score.n_hit} of {score.n_marked} found, {score.n_found - score.n_hit} too many"
+        )
+    assert score.n_marked >= least
+    assert score.n_hit >= 0.97 * score.n_marked
+    assert score.n_hit >= 0.97 * score.n_found
