@@ -3,6 +3,7 @@
     WorkbenchError
     ├── ArgumentError   a function was handed something it cannot work with
     ├── StudyError      faults in a study's files: all of them at once, each with its place
+    │   └── StoreError  the database of decisions cannot be used (workbench.store.database)
     └── UsageError      a command asked for something that this study does not have
 
 Anything else that escapes is a defect of this package.

@@ -6,10 +6,10 @@ transcript and its name in there.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from workbench.codebook.model import version_age
 from workbench.errors import Finding, StudyError
 from workbench.files import SourceTable, fault, gathering
 from workbench.responses.names import ROWS_NAMED, condition_words, matched, require_columns, rows_named, without_pilots
@@ -54,8 +54,8 @@ class Codings:
         return sorted(code for code in self.rows["code"].unique() if code)
 
 
-def read_codings(study: Study) -> Codings | None:
-    """The codings, or None where the study declares no files of codings.
+def read_codings(study: Study, stored: pd.DataFrame | None = None) -> Codings | None:
+    """The codings of files, and those of the journal (`stored`, in the same columns); None where there are none of either.
 
     Raises StudyError for unknown columns, participants, raters, rounds, conditions and stances, rows that
     stand twice, and codings that contradict each other.
@@ -63,11 +63,11 @@ def read_codings(study: Study) -> Codings | None:
     import pandas as pd
 
     interviews = study.declared.interviews
-    if interviews is None or not interviews.codings:
+    if interviews is None or not (interviews.codings or (stored is not None and len(stored))):
         return None
     faults: list[Finding] = []
     notes: list[Finding] = []
-    parts = []
+    parts = [] if stored is None else [stored]
     for file in interviews.codings:
         with gathering(faults):
             part, further = _rows(study, interviews, study.table(file, interviews.reading), faults)
@@ -282,11 +282,6 @@ def _units(rows: pd.DataFrame) -> str:
 def current_version(rows: pd.DataFrame) -> str:
     """The newest codebook version among codings; the numbers in a version compare as numbers, so 10 is newer than 2."""
     return max((version for version in rows["codebook_version"].unique() if version), key=version_age, default="")
-
-
-def version_age(version: str) -> list[tuple[int, str]]:
-    """A key that sorts codebook versions from old to new."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", version)]
 
 
 def codings_that_count(rows: pd.DataFrame, interviews: Interviews) -> pd.DataFrame:
