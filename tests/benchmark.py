@@ -196,7 +196,8 @@ def main() -> int:
             )
             measured.append(line)
     rows = "\n".join(f"| {line.task} | {line.found} | {line.aim} | {verdict(line)} |" for line in measured)
-    SPEED_PAGE.write_text(PAGE.format(made=made(), rows=rows), encoding="utf-8")
+    further = SPEED_PAGE.read_text(encoding="utf-8").partition("\n## ")
+    SPEED_PAGE.write_text(PAGE.format(made=made(), rows=rows) + "".join(further[1:]), encoding="utf-8")
     return 0
 
 

@@ -50,7 +50,7 @@ def agreed(
 def test_one_round_by_hand(tmp_path):
     (found,) = agreed(tmp_path, coded())
     assert (found.round.id, found.raters, found.codebook_version) == ("rely", ("R1", "R2"), "1")
-    assert (found.n_units, found.n_double, found.participants) == (6, 5, 3)
+    assert (found.n_units, found.n_double, found.participants) == (6, 5, 2)
     assert found.few_clusters
     heavy, sway = found.codes
     # H over the five units both saw: R1 1 1 0 0 1, R2 1 0 0 1 1
@@ -97,12 +97,12 @@ def test_units_that_only_one_rater_saw_are_counted_and_left_out(tmp_path):
 
 
 def test_rounds_are_told_apart_and_consensus_is_no_rating(tmp_path):
-    again = {("A01", "u1"): ("S", "H")}
+    again = {("A01", "u9"): ("S", "H")}
     rows = pd.concat(
         [
             coded(round="pilot", version="1"),
             coded(again, round="main", version="2"),
-            coded({("A01", "u1"): ("H",)}, raters=("consensus",), round="main", version="2"),
+            coded({("A01", "u9"): ("H",)}, raters=("consensus",), round="main", version="2"),
             coded(again, round="agreed", version="2"),
         ],
         ignore_index=True,
@@ -113,10 +113,28 @@ def test_rounds_are_told_apart_and_consensus_is_no_rating(tmp_path):
     assert main.codes[0].percent.value == 0.0
 
 
-def test_rounds_without_a_unit_in_common_are_not_there(tmp_path):
+def test_rounds_without_a_unit_in_common_say_so(tmp_path):
     apart = {("A01", "u1"): ("H", None), ("A02", "u1"): (None, "H")}
-    assert agreed(tmp_path, coded(apart)) == []
-    assert agreed(tmp_path, coded({("A01", "u1"): ("H", None)})) == []
+    (found,) = agreed(tmp_path / "a", coded(apart))
+    assert (found.n_units, found.n_double, found.codes, found.reported) == (2, 0, (), False)
+    assert found.reason == "No unit was coded by two of R1, R2."
+    (alone,) = agreed(tmp_path / "b", coded({("A01", "u1"): ("H", None)}))
+    assert "Only R1 coded here" in alone.reason
+    assert isnan(alone.overall.value)
+    assert isnan(alone.same_sets.value)
+
+
+def test_units_of_a_pilot_round_are_refused_later(tmp_path):
+    rows = pd.concat(
+        [coded(round="pilot", version="1"), coded({("A01", "u1"): ("H", "H"), ("A09", "u1"): ("H", "")}, version="2")],
+        ignore_index=True,
+    )
+    pilot, rely = agreed(tmp_path / "a", rows)
+    assert (pilot.n_units, pilot.n_refused, pilot.reported) == (6, 0, False)
+    assert (rely.n_units, rely.n_double, rely.n_refused) == (1, 1, 1)
+    assert rely.codes[0].percent.value == 0.0
+    only = pd.concat([coded(round="pilot"), coded({("A01", "u1"): ("H", "H")}, version="2")], ignore_index=True)
+    assert "stood in a pilot round" in agreed(tmp_path / "b", only)[1].reason
 
 
 def test_a_reflexive_study_shows_no_coefficient(tmp_path):

@@ -1,25 +1,25 @@
-"""Agreement between raters: percent, chance-corrected coefficients, and alphas for sets and for spans.
+"""Agreement between raters: percent, chance-corrected coefficients, and alphas, also for sets of codes.
 
 Ratings are (units, raters); None or NaN means that a rater did not rate a unit. Units with the same ratings
 are counted once, and the bootstrap draws how often each such pattern (or each whole cluster) comes, instead of
-copying units. Which codings of a study are compared is not decided here.
+copying units. Which codings of a study are compared is not decided here; spans are in `workbench.stats.unitizing`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import isfinite, isnan, nan, sqrt
 from numbers import Real
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.sparse import csr_array
 
 from workbench.errors import ArgumentError
 from workbench.stats._checks import (
-    at_least,
     largest_magnitude,
     level_between_0_and_1,
     number_array,
@@ -29,6 +29,11 @@ from workbench.stats._checks import (
     with_ties,
 )
 from workbench.stats.intervals import Interval, normal_interval, percentile_interval, undefined_interval
+from workbench.stats.unitizing import Span as Span
+from workbench.stats.unitizing import UnitizingAlpha as UnitizingAlpha
+from workbench.stats.unitizing import one_minus_ratio, ratio
+from workbench.stats.unitizing import unitizing_alpha as unitizing_alpha
+from workbench.stats.unitizing import unitizing_of_texts as unitizing_of_texts
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -38,17 +43,21 @@ Clusters = Sequence[Any] | NDArray[Any]
 Weights = Literal["linear", "quadratic"] | ArrayLike | None
 Metric = Literal["nominal", "ordinal", "interval", "ratio"]
 SetDistance = Literal["masi", "jaccard"]
-Span = tuple[Hashable, int, int, Hashable]
 
 CELLS_AT_ONCE = 4_000_000  # of resamples by patterns or categories: 32 MB an array
 ROUNDING = 1e-12
+LONGEST_KEY = 62  # bits of a whole number that can stand for a row of codes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PercentAgreement:
-    """Share of agreeing pairs of ratings; `n_single_rated` and `n_unrated` units could not count."""
+    """Share of agreeing pairs of ratings; `n_single_rated` and `n_unrated` units could not count.
+
+    `interval` resamples units or clusters.
+    """
 
     value: float
+    interval: Interval
     n_units: int
     n_single_rated: int
     n_unrated: int
@@ -61,6 +70,8 @@ class SpecificAgreement:
 
     positive: float
     negative: float
+    positive_interval: Interval
+    negative_interval: Interval
     n_units: int
     n_single_rated: int
     n_unrated: int
@@ -102,25 +113,19 @@ class AlphaCoefficient:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class UnitizingAlpha:
-    """Krippendorff's alpha for spans: over all codes, and for each code; disagreements are sums over codes."""
-
-    value: float
-    by_code: dict[Hashable, float]
-    observed_disagreement: float
-    expected_disagreement: float
-    observed_by_code: dict[Hashable, float]
-    expected_by_code: dict[Hashable, float]
-    n_spans: int
-    reason: str
-
-
-def percent_agreement(ratings: Ratings) -> PercentAgreement:
+def percent_agreement(
+    ratings: Ratings,
+    *,
+    clusters: Clusters | None = None,
+    resamples: int = 0,
+    rng: np.random.Generator | None = None,
+    level: float = 0.95,
+) -> PercentAgreement:
     """Share of the pairs of ratings of a unit that are the same, averaged over units.
 
     `ratings` (units, raters), None or NaN = missing. Units with fewer than two ratings have no pair and are
-    left out and counted. Returns the share, 0 to 1. Raises ArgumentError for fewer than two raters.
+    left out and counted. Returns the share, 0 to 1, with a percentile interval by resampling units or whole
+    `clusters` (units,), NaN with `resamples=0`. Raises ArgumentError for fewer than two raters.
 
     mean over units of sum_k r_ik (r_ik - 1) / (r_i (r_i - 1)), r_ik raters having chosen code k for unit i.
     Fleiss 1971, Psychological Bulletin 76:378; with missing ratings Gwet 2014, Handbook of Inter-Rater
@@ -130,22 +135,37 @@ def percent_agreement(ratings: Ratings) -> PercentAgreement:
     0.5
     """
     table = _coded("ratings", ratings, None)
-    patterns = _patterns(table, at_least_ratings=2)
-    value, reason = nan, "No unit has two ratings."
-    if patterns.n_units:
-        value = float(
-            patterns.times @ _pair_agreement(patterns.counts, np.eye(len(table.categories))) / patterns.n_units
-        )
-        reason = ""
-    return PercentAgreement(value, *table.units_by_ratings, reason)
+    sampling = _sampling(table, level, clusters, resamples, rng)
+    patterns = _patterns(table, at_least_ratings=2, clusters=sampling.clusters)
+    if not patterns.n_units:
+        none = undefined_interval(level, "percentile bootstrap")
+        return PercentAgreement(nan, none, *table.units_by_ratings, "No unit has two ratings.")
+    agreeing = _same_pairs(patterns.rows)
+
+    def value(times: FloatArray) -> FloatArray:
+        share: FloatArray = times @ agreeing / times.sum(axis=1)
+        return share
+
+    interval = _bootstrap(value, patterns, sampling)
+    reason = " ".join(_why_no_bootstrap(interval, patterns, sampling))
+    return PercentAgreement(float(value(patterns.times[None, :])[0]), interval, *table.units_by_ratings, reason)
 
 
-def specific_agreement(ratings: Ratings, *, categories: Sequence[Code] = (0, 1)) -> SpecificAgreement:
+def specific_agreement(
+    ratings: Ratings,
+    *,
+    categories: Sequence[Code] = (0, 1),
+    clusters: Clusters | None = None,
+    resamples: int = 0,
+    rng: np.random.Generator | None = None,
+    level: float = 0.95,
+) -> SpecificAgreement:
     """How often another rater says positive where one did, and negative where one did.
 
     `ratings` (units, raters) of two codes; `categories` names the negative, then the positive one. Units with
     fewer than two ratings are left out and counted. Returns `positive` and `negative`, 0 to 1; NaN with a reason
-    where nobody used that code. Raises ArgumentError when there are not exactly two categories.
+    where nobody used that code. The intervals are percentile, by resampling units or whole `clusters` (units,).
+    Raises ArgumentError when there are not exactly two categories.
 
     sum_i r_ik (r_ik - 1) / (r_i - 1) over sum_i r_ik; with two raters 2a / (2a + b + c).
     Cicchetti & Feinstein 1990, Journal of Clinical Epidemiology 43:551 (from memory).
@@ -158,14 +178,19 @@ def specific_agreement(ratings: Ratings, *, categories: Sequence[Code] = (0, 1))
             f"`categories` has {len(categories)} codes; two are needed: the negative, then the positive."
         )
     table = _coded("ratings", ratings, categories)
-    patterns = _patterns(table, at_least_ratings=2)
-    others = patterns.counts.sum(axis=1, keepdims=True) - 1
-    same = patterns.times @ (patterns.counts * (patterns.counts - 1) / others)
-    used = patterns.times @ patterns.counts
-    negative, positive = (float(same[k] / used[k]) if used[k] else nan for k in (0, 1))
-    unused = [repr(code) for code, often in zip(table.categories, used, strict=True) if not often]
+    sampling = _sampling(table, level, clusters, resamples, rng)
+    patterns = _patterns(table, at_least_ratings=2, clusters=sampling.clusters)
+    counts = patterns.counts
+    same = counts * (counts - 1) / (counts.sum(axis=1, keepdims=True) - 1)
+
+    def share(place: int) -> Callable[[FloatArray], FloatArray]:
+        return lambda times: ratio(times @ same[:, place], times @ counts[:, place])
+
+    negative, positive = (float(share(place)(patterns.times[None, :])[0]) for place in (0, 1))
+    of_positive, of_negative = (_bootstrap(share(place), patterns, sampling) for place in (1, 0))
+    unused = [repr(code) for code, share in zip(table.categories, (negative, positive), strict=True) if isnan(share)]
     reason = f"No unit with two ratings holds {' or '.join(unused)}." if unused else ""
-    return SpecificAgreement(positive, negative, *table.units_by_ratings, reason)
+    return SpecificAgreement(positive, negative, of_positive, of_negative, *table.units_by_ratings, reason)
 
 
 def cohen_kappa(
@@ -330,7 +355,7 @@ def krippendorff_alpha(
     table = _coded("ratings", ratings, categories)
     if metric == "ordinal":
         return _alpha(table, None, _sampling(table, level, clusters, resamples, rng))
-    return _alpha(table, _metric_disagreements(table, metric), _sampling(table, level, clusters, resamples, rng))
+    return _alpha(table, _metric_distances(table, metric), _sampling(table, level, clusters, resamples, rng))
 
 
 def set_alpha(
@@ -356,44 +381,7 @@ def set_alpha(
     """
     one_of("distance", distance, ("masi", "jaccard"))
     table = _coded_sets("label_sets", label_sets)
-    return _alpha(table, _set_disagreements(table, distance), _sampling(table, level, clusters, resamples, rng))
-
-
-def unitizing_alpha(
-    spans: Sequence[Span],
-    *,
-    length: int,
-    start: int = 0,
-    raters: Sequence[Hashable] | None = None,
-    codes: Sequence[Hashable] | None = None,
-) -> UnitizingAlpha:
-    """Krippendorff's alpha for spans that raters marked freely in one continuum.
-
-    `spans` of (rater, start, end, code), half-open, in whole steps (characters, say) of a continuum that begins at
-    `start` and is `length` long. `raters` names all who marked it, also one who found nothing; `codes` all codes.
-    Returns alpha over all codes and for each; NaN with a reason for a code that nobody marked. Raises ArgumentError
-    for a span outside the continuum, fewer than two raters, or two overlapping spans of one rater and code.
-
-    1 - sum of Do / sum of De over codes. Krippendorff 2004, Content Analysis, 2nd ed., chapter 11.
-
-    >>> unitizing_alpha([("R1", 0, 5, "heavy"), ("R2", 0, 5, "heavy")], length=20).value
-    1.0
-    """
-    marked = _marked_spans(spans, length, start, raters, codes)
-    observed = np.array([_span_disagreement(by_rater, length) for by_rater in marked.values()], dtype=np.float64)
-    expected = np.array([_chance_span_disagreement(by_rater, length) for by_rater in marked.values()], dtype=np.float64)
-    alphas = _one_minus_ratio(observed, expected)
-    unmarked = [repr(code) for code, alpha in zip(marked, alphas, strict=True) if isnan(alpha)]
-    return UnitizingAlpha(
-        float(_one_minus_ratio(observed.sum(keepdims=True), expected.sum(keepdims=True))[0]),
-        dict(zip(marked, alphas.tolist(), strict=True)),
-        float(observed.sum()),
-        float(expected.sum()),
-        dict(zip(marked, observed.tolist(), strict=True)),
-        dict(zip(marked, expected.tolist(), strict=True)),
-        len(spans),
-        _why_no_unitizing(marked, unmarked),
-    )
+    return _alpha(table, _set_distances(table, distance), _sampling(table, level, clusters, resamples, rng))
 
 
 # ratings to numbered codes
@@ -424,6 +412,10 @@ class _Table:
 
 def _coded(name: str, ratings: Ratings, categories: Sequence[Code] | None) -> _Table:
     cells, shape = _cells(name, ratings)
+    distinct = None
+    if isinstance(ratings, np.ndarray) and ratings.dtype.kind in "biuf":
+        values, distinct = np.unique(ratings, return_inverse=True)
+        cells = values.tolist()
     try:
         seen = {cell for cell in cells if not _missing(cell)}
     except TypeError:
@@ -442,8 +434,8 @@ def _coded(name: str, ratings: Ratings, categories: Sequence[Code] | None) -> _T
             )
     places = {code: place for place, code in enumerate(order)}
     place_of = {cell: places[same_code[cell]] for cell in seen}
-    codes = np.array([place_of.get(cell, -1) for cell in cells], dtype=np.int64).reshape(shape)
-    return _Table(codes, tuple(order), categories is not None)
+    codes = np.array([place_of.get(cell, -1) for cell in cells], dtype=np.int64)
+    return _Table((codes if distinct is None else codes[distinct]).reshape(shape), tuple(order), categories is not None)
 
 
 def _coded_sets(name: str, label_sets: Ratings) -> _Table:
@@ -535,19 +527,24 @@ class _Sampling:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patterns:
-    """Distinct ratings `rows` (patterns, raters), how many units show each, and the codes in each.
+    """Distinct ratings `rows` (patterns, raters), how many units show each, and how many codes there are.
 
     `in_clusters` (clusters, patterns) says how often each comes in each cluster, where units are clustered.
     """
 
     rows: IntArray
     times: FloatArray
-    counts: FloatArray
+    n_categories: int
     in_clusters: FloatArray | None = None
 
     @property
     def n_units(self) -> int:
         return int(self.times.sum())
+
+    @property
+    def counts(self) -> FloatArray:
+        """How many raters gave each code (patterns, categories)."""
+        return self._code_counts(np.arange(len(self.rows)), np.ones(len(self.rows)), len(self.rows))
 
     @property
     def drawn(self) -> str:
@@ -557,13 +554,33 @@ class _Patterns:
     def n_drawn(self) -> int:
         return self.n_units if self.in_clusters is None else len(self.in_clusters)
 
+    def code_counts_of_groups(self) -> FloatArray:
+        """How many ratings hold each code in each cluster, or else pattern (groups, categories)."""
+        if self.in_clusters is None:
+            return self.counts
+        cluster, pattern = np.nonzero(self.in_clusters)
+        return self._code_counts(cluster, self.in_clusters[cluster, pattern], len(self.in_clusters), pattern)
+
+    def _code_counts(self, group: IntArray, often: FloatArray, n: int, pattern: IntArray | None = None) -> FloatArray:
+        rows = self.rows if pattern is None else self.rows[pattern]
+        counts = np.zeros(n * self.n_categories)
+        for codes in rows.T:
+            given = codes >= 0
+            places = group[given] * self.n_categories + codes[given]
+            counts += np.bincount(places, often[given], minlength=len(counts))
+        return counts.reshape(n, self.n_categories)
+
+    def group_draws(self, resamples: int, rng: np.random.Generator) -> Iterator[FloatArray]:
+        """How often each cluster, or else pattern, comes in each resample, some resamples at a time."""
+        n = self.n_drawn
+        shares = self.times / n if self.in_clusters is None else np.full(n, 1 / n)
+        at_once = max(1, CELLS_AT_ONCE // (len(self.rows) + self.n_categories + n))
+        for done in range(0, resamples, at_once):
+            yield rng.multinomial(n, shares, size=min(at_once, resamples - done)).astype(np.float64)
+
     def draws(self, resamples: int, rng: np.random.Generator) -> Iterator[FloatArray]:
         """How often each pattern comes in each resample, (some resamples, patterns) at a time."""
-        n = self.n_drawn
-        at_once = max(1, CELLS_AT_ONCE // max(sum(self.counts.shape), n))
-        shares = self.times / n if self.in_clusters is None else np.full(n, 1 / n)
-        for done in range(0, resamples, at_once):
-            times = rng.multinomial(n, shares, size=min(at_once, resamples - done)).astype(np.float64)
+        for times in self.group_draws(resamples, rng):
             yield times if self.in_clusters is None else times @ self.in_clusters
 
 
@@ -573,18 +590,25 @@ def _patterns(
     """The distinct rows of the units with enough ratings; who gave which counts only with `in_order`."""
     kept = table.n_ratings >= at_least_ratings
     codes = table.codes[kept] if in_order else np.sort(table.codes[kept], axis=1)
-    rows, pattern, times = np.unique(codes, axis=0, return_inverse=True, return_counts=True)
-    counts = (
-        np.stack([(rows == place).sum(axis=1) for place in range(len(table.categories))], axis=1)
-        if table.categories
-        else rows[:, :0]
-    )
+    rows, pattern, times = _distinct_rows(codes, len(table.categories))
     in_clusters = None
     if clusters is not None:
         labels, cluster = np.unique(clusters[kept], return_inverse=True)
-        in_clusters = np.zeros((len(labels), len(rows)))
-        np.add.at(in_clusters, (cluster, pattern.ravel()), 1.0)
-    return _Patterns(rows, times.astype(np.float64), counts.astype(np.float64), in_clusters)
+        places = cluster * len(rows) + pattern
+        often = np.bincount(places, minlength=len(labels) * len(rows)).astype(np.float64)
+        in_clusters = often.reshape(len(labels), len(rows))
+    return _Patterns(rows, times.astype(np.float64), len(table.categories), in_clusters)
+
+
+def _distinct_rows(codes: IntArray, q: int) -> tuple[IntArray, IntArray, IntArray]:
+    """The distinct rows of `codes` (units, raters), which of them each unit shows, and how often each comes."""
+    n_raters = codes.shape[1]
+    if n_raters * np.log2(q + 1) >= LONGEST_KEY:
+        rows, pattern, times = np.unique(codes, axis=0, return_inverse=True, return_counts=True)
+        return rows, pattern.ravel(), times
+    keys = (codes + 1) @ (q + 1) ** np.arange(n_raters - 1, -1, -1, dtype=np.int64)
+    _, first, pattern, times = np.unique(keys, return_index=True, return_inverse=True, return_counts=True)
+    return codes[first], pattern, times
 
 
 def _sampling(
@@ -594,8 +618,10 @@ def _sampling(
     resampling(resamples, rng)
     if clusters is None:
         return _Sampling(level, None, resamples, rng)
+    same_length("clusters", clusters, "ratings", table.codes)
+    if isinstance(clusters, np.ndarray) and clusters.dtype.kind in "biu":
+        return _Sampling(level, np.unique(clusters, return_inverse=True)[1], resamples, rng)
     labels = list(clusters)
-    same_length("clusters", labels, "ratings", table.codes)
     if any(_missing(label) for label in labels):
         raise ArgumentError("`clusters` has a missing value; each unit needs the cluster it belongs to.")
     numbers = {
@@ -604,12 +630,16 @@ def _sampling(
     return _Sampling(level, np.array([numbers[label] for label in labels], dtype=np.int64), resamples, rng)
 
 
-def _bootstrap(estimate: Callable[[FloatArray], FloatArray], patterns: _Patterns, sampling: _Sampling) -> Interval:
+def _bootstrap(
+    estimate: Callable[[FloatArray], FloatArray], patterns: _Patterns, sampling: _Sampling, *, of_groups: bool = False
+) -> Interval:
+    """The interval of an estimate from how often patterns come, or with `of_groups` clusters (else patterns)."""
     if sampling.resamples == 0 or sampling.rng is None:
         return undefined_interval(sampling.level, "none asked for")
     if patterns.n_drawn < 2:
         return undefined_interval(sampling.level, f"percentile bootstrap over {patterns.drawn}, needs two")
-    values = np.concatenate([estimate(times) for times in patterns.draws(sampling.resamples, sampling.rng)])
+    draws = patterns.group_draws if of_groups else patterns.draws
+    values = np.concatenate([estimate(times) for times in draws(sampling.resamples, sampling.rng)])
     return percentile_interval(values, sampling.level, unit=patterns.drawn)
 
 
@@ -690,6 +720,16 @@ def _places(table: _Table) -> FloatArray:
     return np.arange(q, dtype=np.float64)
 
 
+def _same_pairs(rows: IntArray) -> FloatArray:
+    """The share of the pairs of ratings of each pattern (patterns, raters) that are the same."""
+    same, pairs = np.zeros(len(rows)), np.zeros(len(rows))
+    for first, second in combinations(rows.T, 2):
+        both = (first >= 0) & (second >= 0)
+        pairs += both
+        same += both & (first == second)
+    return ratio(same, pairs)
+
+
 def _pair_agreement(counts: FloatArray, weights: FloatArray) -> FloatArray:
     """Mean weight over the pairs of ratings of each pattern; 0 where there is no pair."""
     n_ratings = counts.sum(axis=1)
@@ -759,10 +799,11 @@ def _from_prevalence(
     """Coefficients whose chance agreement depends on how common each code is over all units with a rating."""
     weights = request.weights
     patterns = _patterns(request.table, at_least_ratings=1, clusters=request.sampling.clusters)
-    n_ratings = patterns.counts.sum(axis=1)
-    shares = patterns.counts / n_ratings[:, None]
+    counts = patterns.counts
+    n_ratings = counts.sum(axis=1)
+    shares = counts / n_ratings[:, None]
     paired = n_ratings >= 2
-    pair_agreement = _pair_agreement(patterns.counts, weights)
+    pair_agreement = _pair_agreement(counts, weights)
 
     def prevalence(times: FloatArray) -> FloatArray:
         shares_of_units: FloatArray = times @ shares / times.sum(axis=1, keepdims=True)
@@ -841,10 +882,32 @@ def _why_undefined(one_category: str, n_categories: int, one_category_defined: b
 # Krippendorff's alpha
 
 
-def _metric_disagreements(table: _Table, metric: Metric) -> FloatArray:
-    """Squared difference between each pair of categories."""
+class _Distances(Protocol):
+    """Disagreement between codes: of pairs of places, and the sum over codes that counts are weighted by."""
+
+    def between(self, a: IntArray, b: IntArray) -> FloatArray:
+        """The disagreement of codes in places `a` and `b`, one by one."""
+
+    def weighted(self, counts: FloatArray) -> FloatArray:
+        """`counts` (n, categories) times the disagreements (categories, categories)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _MetricDistances:
+    """Squared differences (categories, categories)."""
+
+    matrix: FloatArray
+
+    def between(self, a: IntArray, b: IntArray) -> FloatArray:
+        return self.matrix[a, b]
+
+    def weighted(self, counts: FloatArray) -> FloatArray:
+        return counts @ self.matrix
+
+
+def _metric_distances(table: _Table, metric: Metric) -> _MetricDistances:
     if metric == "nominal":
-        return 1 - np.eye(len(table.categories))
+        return _MetricDistances(1 - np.eye(len(table.categories)))
     if not table.numeric:
         raise ArgumentError(
             f"`ratings` holds strings; the {metric} metric needs numbers (nominal, or ordinal with `categories`, take strings)."
@@ -852,187 +915,138 @@ def _metric_disagreements(table: _Table, metric: Metric) -> FloatArray:
     values = np.array(table.categories, dtype=np.float64)
     differences = values[:, None] - values
     if metric == "interval":
-        return differences**2
+        return _MetricDistances(differences**2)
     if (values < 0).any():
         raise ArgumentError(f"`ratings` holds {values.min():g}; the ratio metric needs numbers of 0 or more.")
     sums = values[:, None] + values
     ratios = np.zeros_like(sums)
     np.divide(differences, sums, out=ratios, where=sums > 0)
-    return ratios**2
+    return _MetricDistances(ratios**2)
 
 
-def _set_disagreements(table: _Table, distance: SetDistance) -> FloatArray:
-    q = len(table.categories)
-    return np.array([_set_distance(a, b, distance) for a in table.categories for b in table.categories]).reshape(q, q)
+@dataclass(frozen=True, slots=True, eq=False)
+class _SetDistances:
+    """Distances between sets of codes; `holds` (sets, codes), sparse, is 1 where a set holds a code.
+
+    Sets without a code in common are at distance 1, so only those that have one are worked out.
+    """
+
+    holds: csr_array
+    distance: SetDistance
+
+    def between(self, a: IntArray, b: IntArray) -> FloatArray:
+        shared = np.asarray((self.holds[a] * self.holds[b]).sum(axis=1), dtype=np.float64).ravel()
+        return 1 - self._alike(shared, self._sizes[a], self._sizes[b])
+
+    def weighted(self, counts: FloatArray) -> FloatArray:
+        q, sizes = self.holds.shape[0], self._sizes
+        at_once = max(1, CELLS_AT_ONCE // max(q, 1))
+        result = np.tile(counts.sum(axis=1, keepdims=True), (1, q))
+        for begin in range(0, q, at_once):
+            shared = (self.holds[begin : begin + at_once] @ self.holds.T).tocoo()
+            alike = self._alike(shared.data, sizes[begin + shared.row], sizes[shared.col])
+            block = csr_array((alike, (shared.row, shared.col)), shape=shared.shape)
+            result[:, begin : begin + at_once] -= (block @ counts.T).T
+        empty = sizes == 0
+        result[:, empty] -= counts[:, empty]
+        return result
+
+    @property
+    def _sizes(self) -> FloatArray:
+        return np.asarray(self.holds.sum(axis=1), dtype=np.float64).ravel()
+
+    def _alike(self, shared: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
+        """1 - distance of sets of `a` and `b` codes with `shared` in common."""
+        union = a + b - shared
+        overlap = np.ones(len(shared))
+        np.divide(shared, union, out=overlap, where=union > 0)
+        if self.distance == "jaccard":
+            return overlap
+        monotonicity = np.where(shared == np.minimum(a, b), 2 / 3, 1 / 3)
+        monotonicity[union == shared] = 1.0
+        return overlap * monotonicity
 
 
-def _set_distance(a: frozenset[Hashable], b: frozenset[Hashable], distance: SetDistance) -> float:
-    if a == b:
-        return 0.0
-    overlap = len(a & b) / len(a | b)
-    if distance == "jaccard":
-        return 1 - overlap
-    monotonicity = 2 / 3 if a <= b or b <= a else 1 / 3
-    return 1 - overlap * monotonicity
+def _set_distances(table: _Table, distance: SetDistance) -> _SetDistances:
+    places = {code: place for place, code in enumerate({code: None for labels in table.categories for code in labels})}
+    held = [(row, places[code]) for row, labels in enumerate(table.categories) for code in labels]
+    rows, columns = np.array(held, dtype=np.int64).reshape(-1, 2).T
+    holds = csr_array((np.ones(len(held)), (rows, columns)), shape=(len(table.categories), max(len(places), 1)))
+    return _SetDistances(holds, distance)
 
 
-def _alpha(table: _Table, disagreements: FloatArray | None, sampling: _Sampling) -> AlphaCoefficient:
-    """Alpha of the pairable ratings; without `disagreements` the ordinal metric, which depends on the counts."""
-    if disagreements is None and not (table.numeric or table.order_given):
+def _alpha(table: _Table, distances: _Distances | None, sampling: _Sampling) -> AlphaCoefficient:
+    """Alpha of the pairable ratings; without `distances` the ordinal metric, which depends on the counts."""
+    if distances is None and not (table.numeric or table.order_given):
         raise ArgumentError(
             "The ordinal metric needs an order of the codes, and strings have none; give `categories` in their order."
         )
     patterns = _patterns(table, at_least_ratings=2, clusters=sampling.clusters)
-    units, n_pairable = table.units_by_ratings, int(patterns.times @ patterns.counts.sum(axis=1))
+    units, n_pairable = table.units_by_ratings, int(patterns.times @ (patterns.rows >= 0).sum(axis=1))
     if units[0] == 0:
         none = undefined_interval(sampling.level, "percentile bootstrap")
         return AlphaCoefficient(nan, nan, nan, none, 0, 0, *units[1:], "No unit has two ratings.")
-
-    def both(times: FloatArray) -> tuple[FloatArray, FloatArray]:
-        if disagreements is None:
-            return _ordinal_disagreement(patterns.counts, times)
-        return _disagreement(patterns.counts, times, disagreements)
-
-    def value(times: FloatArray) -> FloatArray:
-        return _one_minus_ratio(*both(times))
-
-    observed, expected = both(patterns.times[None, :])
-    alpha = float(value(patterns.times[None, :])[0])
+    if sampling.resamples == 0:  # nothing is drawn, so all units are one group
+        patterns = replace(patterns, in_clusters=patterns.times[None, :])
+    both = _ordinal_disagreement(patterns) if distances is None else _disagreement(patterns, distances)
+    everything = patterns.times[None, :] if patterns.in_clusters is None else np.ones((1, len(patterns.in_clusters)))
+    observed, expected = both(everything)
+    alpha = float(one_minus_ratio(observed, expected)[0])
     if isnan(alpha):
         none = undefined_interval(sampling.level, "percentile bootstrap")
         reason = "All pairable ratings are the same, so no disagreement is possible and alpha is undefined."
         return AlphaCoefficient(
             nan, float(observed[0]), float(expected[0]), none, units[0], n_pairable, *units[1:], reason
         )
-    interval = _bootstrap(value, patterns, sampling)
+    interval = _bootstrap(lambda times: one_minus_ratio(*both(times)), patterns, sampling, of_groups=True)
     reason = " ".join(_why_no_bootstrap(interval, patterns, sampling))
     return AlphaCoefficient(
         alpha, float(observed[0]), float(expected[0]), interval, units[0], n_pairable, *units[1:], reason
     )
 
 
-def _disagreement(counts: FloatArray, times: FloatArray, disagreements: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Observed and expected disagreement in each resample, for a metric that does not depend on the counts."""
-    of_pattern = ((counts @ disagreements) * counts).sum(axis=1) / (counts.sum(axis=1) - 1)
-    totals = times @ counts
-    n = totals.sum(axis=1)
-    return times @ of_pattern / n, ((totals @ disagreements) * totals).sum(axis=1) / (n * (n - 1))
+_Disagreement = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
+"""From how often each cluster, or else pattern, comes (resamples, groups): observed and expected disagreement."""
 
 
-def _ordinal_disagreement(counts: FloatArray, times: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The same for the ordinal metric: squared differences between the categories' mid-ranks."""
+def _disagreement(patterns: _Patterns, distances: _Distances) -> _Disagreement:
+    """For a metric that does not depend on the counts, so that sums over each cluster are made once."""
+    rows = patterns.rows
+    of_pattern = np.zeros(len(rows))
+    for first, second in combinations(range(rows.shape[1]), 2):
+        paired = (rows[:, first] >= 0) & (rows[:, second] >= 0)
+        of_pattern[paired] += 2 * distances.between(rows[paired, first], rows[paired, second])
+    of_pattern /= (rows >= 0).sum(axis=1) - 1
+    of_group = of_pattern if patterns.in_clusters is None else patterns.in_clusters @ of_pattern
+    counts = patterns.code_counts_of_groups()
+    in_group = counts.sum(axis=1)
+    few_groups = len(counts) <= counts.shape[1]
+    between_groups = distances.weighted(counts) @ counts.T if few_groups else None
+
+    def both(times: FloatArray) -> tuple[FloatArray, FloatArray]:
+        n = times @ in_group
+        if between_groups is not None:
+            chance = ((times @ between_groups) * times).sum(axis=1)
+        else:
+            totals = times @ counts
+            chance = (distances.weighted(totals) * totals).sum(axis=1)
+        return times @ of_group / n, chance / (n * (n - 1))
+
+    return both
+
+
+def _ordinal_disagreement(patterns: _Patterns) -> _Disagreement:
+    """For the ordinal metric: squared differences between the categories' mid-ranks, which every resample has its own of."""
+    counts = patterns.counts
     n_ratings = counts.sum(axis=1)
-    totals = times @ counts
-    n = totals.sum(axis=1)
-    mid_ranks = np.cumsum(totals, axis=1) - totals / 2
-    of_pattern = 2 * (n_ratings * (mid_ranks**2 @ counts.T) - (mid_ranks @ counts.T) ** 2) / (n_ratings - 1)
-    between = 2 * (n * (totals * mid_ranks**2).sum(axis=1) - (totals * mid_ranks).sum(axis=1) ** 2)
-    return (times * of_pattern).sum(axis=1) / n, between / (n * (n - 1))
 
+    def both(times_of_groups: FloatArray) -> tuple[FloatArray, FloatArray]:
+        times = times_of_groups if patterns.in_clusters is None else times_of_groups @ patterns.in_clusters
+        totals = times @ counts
+        n = totals.sum(axis=1)
+        mid_ranks = np.cumsum(totals, axis=1) - totals / 2
+        of_pattern = 2 * (n_ratings * (mid_ranks**2 @ counts.T) - (mid_ranks @ counts.T) ** 2) / (n_ratings - 1)
+        between = 2 * (n * (totals * mid_ranks**2).sum(axis=1) - (totals * mid_ranks).sum(axis=1) ** 2)
+        return (times * of_pattern).sum(axis=1) / n, between / (n * (n - 1))
 
-# spans in a continuum
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Sections:
-    """One rater's continuum for one code: begin and length of the spans, and of the gaps between them."""
-
-    starts: FloatArray
-    lengths: FloatArray
-    gap_starts: FloatArray
-    gap_lengths: FloatArray
-
-
-def _marked_spans(
-    spans: Sequence[Span], length: int, start: int, raters: Sequence[Hashable] | None, codes: Sequence[Hashable] | None
-) -> dict[Hashable, list[_Sections]]:
-    """The sections of every rater, for every code."""
-    _whole_number("length", length)
-    _whole_number("start", start)
-    at_least("length", "steps", length, 1)
-    all_raters = list(dict.fromkeys(span[0] for span in spans)) if raters is None else list(dict.fromkeys(raters))
-    all_codes = list(dict.fromkeys(span[3] for span in spans)) if codes is None else list(dict.fromkeys(codes))
-    if len(all_raters) < 2:
-        raise ArgumentError(
-            f"`raters` has {len(all_raters)} rater(s); at least 2 are needed (name one who marked nothing, too)."
-        )
-    of: dict[tuple[Hashable, Hashable], list[tuple[int, int]]] = {
-        (code, rater): [] for code in all_codes for rater in all_raters
-    }
-    for span in spans:
-        rater, begin, end, code = span
-        _whole_number("spans", begin)
-        _whole_number("spans", end)
-        if not start <= begin < end <= start + length:
-            raise ArgumentError(f"`spans` holds {span!r}; {start} <= start < end <= {start + length} is needed.")
-        if (code, rater) not in of:
-            raise ArgumentError(
-                f"`spans` holds {span!r}, whose rater is not in `raters` or whose code is not in `codes`."
-            )
-        of[code, rater].append((int(begin), int(end)))
-    sections = {key: _sections(key, sorted(marked), start, start + length) for key, marked in of.items()}
-    return {code: [sections[code, rater] for rater in all_raters] for code in all_codes}
-
-
-def _whole_number(name: str, value: object) -> None:
-    if not isinstance(value, (int, np.integer)) or isinstance(value, bool):
-        raise ArgumentError(f"`{name}` holds {value!r}; whole steps of the continuum are needed.")
-
-
-def _sections(key: tuple[Hashable, Hashable], marked: list[tuple[int, int]], start: int, end: int) -> _Sections:
-    edges = np.array(marked, dtype=np.float64).reshape(-1, 2)
-    if (edges[1:, 0] < edges[:-1, 1]).any():
-        code, rater = key
-        raise ArgumentError(
-            f"`spans` of rater {rater!r} for code {code!r} overlap; spans of one rater and code must not."
-        )
-    gap_starts, gap_ends = np.append(start, edges[:, 1]), np.append(edges[:, 0], end)
-    gaps = gap_ends > gap_starts
-    return _Sections(edges[:, 0], edges[:, 1] - edges[:, 0], gap_starts[gaps], (gap_ends - gap_starts)[gaps])
-
-
-def _span_disagreement(by_rater: list[_Sections], length: int) -> float:
-    """Do: over all pairs of raters, squared distances of overlapping spans' ends, and lengths of spans in gaps."""
-    m = len(by_rater)
-    total = sum(_overlaps(a, b) + _in_gaps(a, b) + _in_gaps(b, a) for a, b in combinations(by_rater, 2))
-    return 2 * total / (m * (m - 1) * length**2)
-
-
-def _overlaps(a: _Sections, b: _Sections) -> float:
-    begins = a.starts[:, None] - b.starts
-    ends = begins + a.lengths[:, None] - b.lengths
-    overlapping = (-a.lengths[:, None] < begins) & (begins < b.lengths)
-    return float(((begins**2 + ends**2) * overlapping).sum())
-
-
-def _in_gaps(marked: _Sections, other: _Sections) -> float:
-    """Squared lengths of the spans that lie wholly within a gap of the other rater."""
-    after = marked.starts[:, None] - other.gap_starts
-    within = (after >= 0) & (after <= other.gap_lengths - marked.lengths[:, None])
-    return float((marked.lengths[:, None] ** 2 * within).sum())
-
-
-def _chance_span_disagreement(by_rater: list[_Sections], length: int) -> float:
-    """De: the same over all ways of placing the spans and gaps of all raters at random."""
-    spans = np.concatenate([sections.lengths for sections in by_rater])
-    gaps = np.concatenate([sections.gap_lengths for sections in by_rater])
-    if not len(spans):
-        return 0.0
-    of_spans = (len(spans) - 1) / 3 * (2 * spans**3 - 3 * spans**2 + spans)
-    of_gaps = spans**2 * np.clip(gaps - spans[:, None] + 1, 0, None).sum(axis=1)
-    steps = len(by_rater) * length
-    places = steps * (steps - 1) - (spans * (spans - 1)).sum()
-    return float(2 / length * (of_spans + of_gaps).sum() / places)
-
-
-def _why_no_unitizing(marked: dict[Hashable, list[_Sections]], unmarked: list[str]) -> str:
-    if not marked:
-        return "No spans and no codes were given."
-    return f"Nobody marked {', '.join(unmarked)}, or no gap was left, so alpha is undefined there." if unmarked else ""
-
-
-def _one_minus_ratio(observed: FloatArray, expected: FloatArray) -> FloatArray:
-    """Alpha from both disagreements; NaN where none is possible."""
-    ratio = np.full(len(expected), nan)
-    np.divide(observed, expected, out=ratio, where=expected > 0)
-    return 1 - ratio
+    return both
