@@ -13,7 +13,6 @@ from workbench.coding.codings import (
     current_version,
     in_latest_version,
     read_codings,
-    unit_by_rater,
 )
 from workbench.study import Interviews
 
@@ -276,12 +275,3 @@ def test_units_of_two_transcripts_with_one_name_are_two_units():
         ("u1", "R1", "rely", "HEAVY"),
         ("u1", "R1", "main", "HEAVY"),
     ]
-
-
-def test_ratings_of_units_are_one_zero_or_not_there():
-    rows = pd.DataFrame(
-        [row(), row(code="SWAY"), row(code=NOTHING, rater="R2"), row("u2", "SWAY"), row(participant="A02")]
-    )
-    table = unit_by_rater(rows, "HEAVY", ["R1", "R2"])
-    assert table.index.tolist() == [("T-A01", "u1"), ("T-A01", "u2"), ("T-A02", "u1")]
-    assert table.fillna(-1).to_numpy().tolist() == [[1, 0], [0, -1], [1, -1]]

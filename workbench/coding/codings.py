@@ -315,9 +315,3 @@ def in_latest_version(rows: pd.DataFrame) -> pd.DataFrame:
     versions = sorted(rows["codebook_version"].unique(), key=version_age)
     age = rows["codebook_version"].map({version: place for place, version in enumerate(versions)}).astype(float)
     return rows[age == age.groupby([rows[name] for name in (*UNIT, "rater")]).transform("max")]
-
-
-def unit_by_rater(rows: pd.DataFrame, code: str, raters: list[str]) -> pd.DataFrame:
-    """(units, raters): 1 where a rater applied the code to a unit, 0 where they rated it without, NaN where not rated."""
-    rated = rows.assign(applied=(rows["code"] == code).astype(float))
-    return rated.groupby([*UNIT, "rater"])["applied"].max().unstack("rater").reindex(columns=raters)
