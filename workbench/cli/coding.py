@@ -179,10 +179,12 @@ def packet(
         if action == "make":
             folder, names = out or study / "packets", packet_names(assignment)
             guarded(lambda: write_atomically(folder / names.page, make_packet(assignment)))
+            said = f"{len(assignment.units)} units for {whose}: {folder / names.page}"
+            if assignment.kind == "spans":
+                say(f"{said}. Free spans cannot be marked in a spreadsheet, so there is none.")
+                return
             guarded(lambda: write_atomically(folder / names.workbook, make_packet_workbook(assignment)))
-            say(
-                f"{len(assignment.units)} units for {whose}: {folder / names.page}, or as a spreadsheet {folder / names.workbook}."
-            )
+            say(f"{said}, or as a spreadsheet {folder / names.workbook}.")
             return
         if file is None:
             stop(UsageError("Name the file that came back."))

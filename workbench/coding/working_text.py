@@ -148,12 +148,13 @@ def _working(
     for one in corrections:
         layer.apply(one)
     placed, unplaced = _at_their_turns(here, layer.turns)
+    beside = [replace(one, start=None) for one in placed if one.start is None or one.decision == "confirmed"]
     return WorkingTranscript(
         transcript.name,
         transcript.participant,
         transcript.file,
         transcript.language,
-        tuple(_shown(turn, transcript.name, placed) for turn in layer.turns),
+        tuple(_shown(turn, transcript.name, placed, beside) for turn in layer.turns),
         tuple(layer.unresolved),
         tuple(unplaced),
     )
@@ -375,11 +376,12 @@ def _number(turn: str) -> int:
     return int(digits[0]) if digits and digits[0] else 0
 
 
-def _shown(turn: WorkingTurn, transcript: str, decisions: Sequence[KeyEntry]) -> WorkingTurn:
-    """A turn with pseudonyms, its translation too, in which a place of the original means the whole turn."""
+def _shown(
+    turn: WorkingTurn, transcript: str, decisions: Sequence[KeyEntry], beside: Sequence[KeyEntry]
+) -> WorkingTurn:
+    """A turn with pseudonyms, and its translation with those that count `beside`, where a place means the whole turn."""
     here = (transcript, turn.id)
     found = apply_pseudonyms(turn.text, here, decisions)
-    beside = [replace(one, start=None) for one in decisions if one.start is None or one.decision == "confirmed"]
     translation = with_replacements(turn.translation, apply_pseudonyms(turn.translation, here, beside))
     return replace(
         turn, text=with_replacements(turn.text, found), translation=translation, replaced=tuple(_replaced(found))
