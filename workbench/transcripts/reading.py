@@ -75,6 +75,20 @@ def read_transcripts(study: Study, progress: Progress = lambda _done, _total: No
 # ------------------------------------------------------------------------------------------- files
 
 
+def files_of(study: Study, participant: str) -> list[str]:
+    """The transcripts and translations of a participant or pilot that are there."""
+    interviews = study.declared.interviews
+    if interviews is None:
+        return []
+    tied = {PurePosixPath(file).as_posix(): one for file, one in interviews.transcript_participants.items()}
+    named = {
+        file: tied.get(file) or _participant(name, study)
+        for pattern in (*interviews.transcripts, *interviews.translations)
+        for file, name in _matching(study.folder, pattern)
+    }
+    return [file for file, whose in (named | tied).items() if whose == participant and study.path(file).is_file()]
+
+
 def _sources(study: Study, interviews: Interviews, findings: list[Finding], *, is_translation: bool) -> list[_Source]:
     """The files that the patterns name, and those tied by hand, each once; pilots are left out and counted."""
     key = "interviews.translations" if is_translation else "interviews.transcripts"
