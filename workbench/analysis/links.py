@@ -150,9 +150,8 @@ def codes_across_conditions(
     """Every code that was raised about any condition; pairs are adjusted by Holm inside their code."""
     found = []
     for code in codes:
-        raised = np.array(
-            [[who in raised_by(counted, code, one) for one in conditions] for who in interviewed], dtype=float
-        )
+        raisers = [raised_by(counted, code, one) for one in conditions]
+        raised = np.array([[who in people for people in raisers] for who in interviewed], dtype=float)
         if raised.size and raised.any() and len(conditions) > 1:
             found.append(_across(code, raised, conditions))
     return found
