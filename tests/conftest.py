@@ -6,6 +6,7 @@ import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,11 +22,12 @@ REFERENCES = Path(__file__).parent / "references"
 
 @dataclass(frozen=True)
 class Demo:
-    """Where the demo study and its results lie, and what the command says about it."""
+    """Where the demo study and its results lie, what the command says about it, and the analysis itself."""
 
     folder: Path
     results: Path
     lines: tuple[str, ...]
+    analysis: Any
 
     def rows(self, table: str) -> list[dict]:
         """The rows of a table of the results."""
@@ -46,11 +48,14 @@ def rng() -> np.random.Generator:
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     """The demo study in a temporary folder, with its results written once."""
-    from workbench.results.demo import run_demo
+    from workbench.results import demo as module
 
     folder = tmp_path_factory.mktemp("demo") / "practice-kitchen"
-    lines = run_demo(folder)
-    return Demo(folder, folder / "results", tuple(lines))
+    kept, write = [], module.write_results
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "write_results", lambda *given, **named: kept.append(write(*given, **named)) or kept[0])
+        lines = module.run_demo(folder)
+    return Demo(folder, folder / "results", tuple(lines), kept[0])
 
 
 @pytest.fixture(autouse=True)

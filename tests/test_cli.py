@@ -18,7 +18,7 @@ from workbench.study import open_study, plan_hash
 runner = CliRunner()
 
 TABLES = {
-    "check": ["findings", "participants"],
+    "check": ["findings", "participants", "missing", "missing_items"],
     "score": ["measures", "scores"],
     "reliability": ["reliability", "reliability_levels", "items"],
     "compare": [
@@ -30,13 +30,24 @@ TABLES = {
         "equivalence",
         "anova",
         "robustness_summary",
+        "complete_cases",
         "order_effects",
         "order_balance",
         "described",
     ],
     "preference": ["preference", "preference_tests", "preference_pairs", "preference_worth"],
-    "agreement": ["agreement_rounds", "agreement"],
-    "joint": ["joint", "code_by_condition", "code_stances"],
+    "agreement": [
+        "agreement_rounds",
+        "agreement",
+        "agreement_by_round",
+        "agreement_about",
+        "agreement_drift",
+        "agreement_sample",
+        "agreement_confusions",
+        "agreement_disagreements",
+        "agreement_hard_units",
+    ],
+    "joint": ["joint", "joint_quotes", "links", "codes_across", "code_by_condition", "code_stances"],
 }
 
 

@@ -28,7 +28,7 @@ class Measure:
     `values` has the columns participant, condition, occasion, value, standard_error, reason;
     condition or occasion is "" where it does not apply; where value is NaN, reason says why. `rows`
     holds the scored items or the trials behind the values: participant, condition, occasion, item,
-    value (reversal done). `higher` says in words what a higher value means; `low` and `high` are
+    value (reversal done), and file and row of trials. `higher` says in words what a higher value means; `low` and `high` are
     the ends of its range, NaN where it has none. `items` are those of a scale.
     """
 

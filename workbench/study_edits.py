@@ -19,6 +19,7 @@ from workbench.study import STUDY_FILE, Study, open_study
 
 _HEADER = re.compile(r"""^[ \t]*\[{1,2}[ \t]*[\w."' \t-]+\]{1,2}[ \t]*(#.*)?$""")
 _ENTRY = re.compile(r"^[ \t]*\[\[[ \t]*questionnaires[ \t]*\]\]")
+_EXCLUSION = re.compile(r"^[ \t]*\[\[[ \t]*exclusions[ \t]*\]\]")
 _QUESTIONNAIRES = re.compile(r"^[ \t]*(\[\[[ \t]*questionnaires[ \t]*\]\]|\[{1,2}[ \t]*questionnaires[ \t]*\.)")
 _SHORT = 80
 """Characters in one line beyond which a list or table is written over several."""
@@ -166,6 +167,26 @@ def _with_keys(text: str, place: int, further: Mapping[str, Any]) -> str:
     return _with_lines(lines, _end_of_table(lines, heads[place]), added, apart=False)
 
 
+def with_exclusion(text: str, exclusion: Mapping[str, Any]) -> str:
+    """`text` with one more exclusion after those it has, or at the end; all else stays byte for byte where it can."""
+    import tomlkit
+
+    content = tomllib.loads(text)
+    wanted = content | {"exclusions": [*content.get("exclusions", []), dict(exclusion)]}
+    document: Any = tomlkit.document()
+    document["exclusions"] = tomlkit.aot()
+    document["exclusions"].append(_table(exclusion))
+    lines = text.splitlines(keepends=True)
+    heads = [number for number, line in enumerate(lines) if _EXCLUSION.match(line)]
+    place = _end_of_table(lines, heads[-1]) if heads else len(lines)
+    inserted = _with_lines(lines, place, tomlkit.dumps(document), apart=True)
+    if _means(inserted, wanted):
+        return inserted
+    document = tomlkit.parse(text)
+    document["exclusions"].append(_inline(exclusion))
+    return tomlkit.dumps(document)
+
+
 def with_participants(text: str, ids: Sequence[str]) -> str:
     """`text` with further participant ids. Raises UsageError where a table, not study.toml, lists the participants."""
     import tomlkit
@@ -178,6 +199,15 @@ def with_participants(text: str, ids: Sequence[str]) -> str:
         who["ids"] = tomlkit.array()
     for one in ids:
         who["ids"].append(one)
+    return tomlkit.dumps(document)
+
+
+def without_codings(text: str) -> str:
+    """study.toml without the list of files of codings; comments stay."""
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    document["interviews"].pop("codings", None)
     return tomlkit.dumps(document)
 
 

@@ -60,7 +60,7 @@ def read_trials(study: Study) -> TrialMeasures:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Trials:
-    """The trials of one file: participant, condition, occasion, and the value of each measure in each row."""
+    """The trials of one file: participant, condition, occasion, file, row, and the value of each measure in each row."""
 
     settings: pd.DataFrame
     values: dict[str, pd.Series]
@@ -72,7 +72,9 @@ def _rows(study: Study, trials: Trials, key: str, file: str, faults: list[Findin
     frame, notes = without_pilots(table, trials.participant, study, faults)
     known = condition_words(study, {})
     condition = matched(frame[trials.condition], known, file, "condition", "Correct it.", faults)
-    settings = frame[[trials.participant]].set_axis(["participant"], axis=1).assign(condition=condition, occasion="")
+    settings = frame[[trials.participant]].set_axis(["participant"], axis=1).assign(
+        condition=condition, occasion="", file=file, row=frame.index
+    )
     numeric = {name for one in trials.measures if one.summary != "share" for name in (one.column, one.minus) if name}
     columns = {name: _numbers(frame[name].str.strip(), table, faults) for name in sorted(numeric)}
     values = {
@@ -148,7 +150,7 @@ def _measure(study: Study, one: TrialMeasure, parts: Sequence[_Trials]) -> Measu
     ).reset_index()
     whole = on_the_whole_grid(found, study.participants, settings("per_condition", study.conditions))
     values = with_exclusions(whole, one.id, study.declared.exclusions)
-    given = trials.dropna(subset="value").assign(item="")[[*SETTING, "item", "value"]]
+    given = trials.dropna(subset="value").assign(item="")[[*SETTING, "item", "value", "file", "row"]]
     low, high = (0.0, 1.0) if one.summary == "share" else (float("nan"), float("nan"))
     return Measure(
         one.id,

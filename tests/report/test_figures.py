@@ -23,7 +23,7 @@ import pytest
 
 from workbench.errors import ArgumentError
 from workbench.report import figures
-from workbench.report.figures import Figure, count_grid, diverging_bars, intervals, paired_points, stacked_ranks
+from workbench.report.figures import Figure, count_grid, diverging_bars, flow, intervals, paired_points, stacked_ranks
 
 SVG = "{http://www.w3.org/2000/svg}"
 CONDITIONS = [("still", "Still"), ("slosh", "Slosh"), ("ladle", "Ladle")]
@@ -69,6 +69,9 @@ def drawn(label: str = "") -> dict[str, Figure]:
         "points": paired_points("points", title, SCORES, conditions=conditions, axis=axis, low=1, high=7),
         "intervals": intervals("intervals", title, rows, axis=axis, reference=0),
         "ranks": stacked_ranks("ranks", title, RANKS, conditions=conditions),
+        "flow": flow(
+            "flow", title, [(label or "Planned", nan, ()), ("Took part", 23, (axis, "1 left")), ("Analysed", 21, ())]
+        ),
         "grid": count_grid(
             "grid", title, CELLS, rows=[("a", label or "A"), ("b", label or "B")], columns=conditions[:2]
         ),
@@ -497,3 +500,14 @@ def test_ids_are_needed_once():
         stacked_ranks("r", "T", RANKS, conditions=[("still", "A"), ("still", "B")])
     with pytest.raises(ArgumentError, match="`columns` is empty"):
         count_grid("g", "T", {}, rows=[("a", "A")], columns=[])
+
+
+def test_a_flow_says_each_step_and_what_stands_beside_it():
+    figure = flow("f", "T", [("Planned", nan, ()), ("Took part", 23, ("1 withdrew",)), ("Analysed", 21, ())])
+    assert figure.alternative == "T. Planned –. Took part 23 (1 withdrew). Analysed 21."
+    assert texts(figure) == ["Planned: –", "Took part: 23", "Analysed: 21", "1 withdrew"]
+
+
+def test_a_flow_needs_a_step():
+    with pytest.raises(ArgumentError, match="`steps` is empty"):
+        flow("f", "T", [])

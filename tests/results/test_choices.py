@@ -9,7 +9,13 @@ from study_folders import instrument, questionnaire, sheet, study_in
 
 from workbench.errors import Finding
 from workbench.results.chain import Evidence, collect, compared_of, comparison_of
-from workbench.results.choices import MEANS, MISSING, NO_EXCLUSIONS, conclusions_under_choices
+from workbench.results.choices import (
+    MEANS,
+    MISSING,
+    NO_EXCLUSIONS,
+    complete_case_sensitivity,
+    conclusions_under_choices,
+)
 
 FULL = [
     "A01 still 1 2 1 2",
@@ -161,3 +167,20 @@ def test_progress_and_stopping(tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         compared_of(found, progress=stop)
+
+
+def test_complete_cases_leave_out_scores_that_rest_on_gaps(tmp_path):
+    rows = [*FULL[:-1], "A04 ladle 2 . 2 3", "A05 still 1 2 1 1", "A05 slosh . . 5 6", "A05 ladle 3 3 4 4"]
+    found = evidence(tmp_path, *rows)
+    (one,) = complete_case_sensitivity(found, comparison_of(found))
+    # by hand: 15 sessions, of which A05 in slosh has two answers of four (three are needed) and A04 in ladle three
+    assert (one.n, one.n_whole) == (14, 13)
+    ladle = {description.condition: description.mean for description in one.whole.descriptions}["ladle"]
+    assert ladle == pytest.approx((13 / 4 + 14 / 4 + 18 / 4 + 14 / 4) / 4)
+    assert one.by_plan.omnibus is not None
+    assert (one.by_plan.omnibus.result.n_used, one.whole.omnibus.result.n_used) == (4, 3)
+
+
+def test_complete_cases_say_nothing_where_every_score_is_whole(tmp_path):
+    found = evidence(tmp_path, *FULL)
+    assert complete_case_sensitivity(found, comparison_of(found)) == []

@@ -40,6 +40,8 @@ class Form(StrEnum):
     csv = "csv"
     json = "json"
     markdown = "markdown"
+    latex = "latex"
+    docx = "docx"
 
 
 StudyFolder = Annotated[
@@ -49,7 +51,7 @@ StudyFolder = Annotated[
 
 FormatOption = Annotated[
     Form,
-    typer.Option("--format", help="text for reading; csv and json unrounded, for machines; markdown for documents."),
+    typer.Option("--format", help="text for reading; csv and json unrounded, for machines; markdown, latex and docx (with --out) for documents."),
 ]
 
 

@@ -291,7 +291,9 @@ def _show_proposal(proposal: Proposal) -> None:
 def check(
     study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
 ) -> None:
-    """Read everything and say what is wrong or worth a look; exit code 1 when something blocks.
+    """Read everything and say what is wrong or worth a look: findings, then tables `participants`, `missing`, `missing_items`.
+
+    Exit code 1 when something blocks.
 
     What cannot be read, undeclared participants or conditions, duplicates and contradictions block. Missing answers, drop-outs and
     odd patterns are findings that the analysis states and goes on with. Answering alike is no proof of carelessness.
@@ -311,10 +313,10 @@ def check(
             show([findings_table(error.findings)], format, "findings" if table else None, out)
         typer.echo(f"Findings that block the analysis: {len(error.findings)}.", err=True)
         raise typer.Exit(1) from None
-    findings, flow = check_tables(evidence)
+    findings, *further = check_tables(evidence)
     if as_list:
         typer.echo(findings_text(evidence.findings, width=width()))
-    show([flow] if as_list else [findings, flow], format, table, out)
+    show(further if as_list else [findings, *further], format, table, out)
     typer.echo(
         f"Nothing blocks. Findings worth a look: {sum(one.severity == 'attention' for one in evidence.findings)}.",
         err=True,
@@ -397,9 +399,11 @@ def withdraw(
 ) -> None:
     """Say what erasing a participant would change, and with --confirm do it.
 
-    It takes their rows out of every collected file that study.toml names, their id out of study.toml, and removes the
-    results. A count without a name is left. This is the one command that changes collected files. Copies elsewhere (backups, shared drives, archives, paper) are
-    yours to find; what must be erased, and until when, is for the ethics board and local law to say.
+    It takes their rows out of every collected file that study.toml names, removes their transcripts, translations and packets, empties
+    decisions about them, takes names that only they said out of the key and the private list, their id out of study.toml, and removes
+    the results. A count without a name is left. This is the one command that changes collected files. Copies elsewhere (backups, shared
+    drives, archives, packets sent out, paper) are yours to find; what must be erased, and until when, is for the ethics board and
+    local law to say.
     """
     from workbench import withdrawal
 

@@ -56,7 +56,7 @@ def compare(
     study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
 ) -> None:
     """Compare the conditions, what was found first: tables `headlines`, `descriptives`, `omnibus`, `pairs`, and what the study has of
-    `contrasts`, `factors`, `equivalence`, `anova`, `robustness_summary`, `order_effects`, `order_balance`, `described`.
+    `contrasts`, `factors`, `equivalence`, `anova`, `robustness_summary`, `complete_cases`, `order_effects`, `order_balance`, `described`.
 
     Friedman tests with Kendall's W, signed-rank pairs, contrasts and factors, corrected inside the families of the plan.
     Planned and exploratory tests are told apart. No significance is no proof of no difference.
@@ -81,34 +81,53 @@ def preference(
 
 @app.command()
 def agreement(
-    study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
+    study: StudyFolder,
+    half_width: Annotated[
+        float, typer.Option("--half-width", help="Half-width of kappa's interval that further units are planned for.")
+    ] = 0.10,
+    words: Annotated[
+        bool,
+        typer.Option(
+            "--words",
+            help="Show what was said in units that all find hard, and words of disputed units; of those who allow quotes.",
+        ),
+    ] = False,
+    format: FormatOption = Form.text,
+    table: TableOption = None,
+    out: OutOption = None,
 ) -> None:
-    """Agreement between raters before consensus: tables `agreement_rounds`, `agreement`.
+    """Agreement between raters before consensus: tables `agreement_rounds`, `agreement`, and what the study has of `agreement_by_round`,
+    `agreement_about`, `agreement_spans`, `agreement_drift`, `agreement_sample`, `agreement_confusions`, `agreement_disagreements`,
+    `agreement_hard_units`, `agreement_words`.
 
-    Per code: percent agreement, kappa, AC1 and alpha, with intervals that resample participants. A reflexive study gets none of this.
+    Per code: percent agreement, kappa, AC1 and alpha, with intervals that resample participants; what changed between rounds and while
+    coding; how many more units each code needs; what to settle first. A reflexive study gets none of this.
     Agreement is not validity and rates no rater.
     """
-    from workbench.results.chain import agreement_of, agreement_tables
+    from workbench.results.chain import agreement_of, agreement_tables, quotable_texts
 
-    tables_of(study, lambda evidence: agreement_tables(evidence.study, agreement_of(evidence)), format, table, out)
+    def made(evidence: Evidence) -> list[Table]:
+        found = agreement_of(evidence, half_width=half_width, progress=progress_on_screen("agreement"))
+        return agreement_tables(evidence.study, found, quotable_texts(evidence) if words else None)
+
+    tables_of(study, made, format, table, out)
 
 
 @app.command()
 def joint(
     study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
 ) -> None:
-    """Scores and interviews side by side: tables `joint`, `code_by_condition`.
+    """Scores and interviews side by side: tables `joint`, `joint_quotes`, `links`, `codes_across`, `code_by_condition`, `code_stances`.
 
-    Counts are participants who raised a code. Not mentioning something is not disagreeing with it.
+    Counts are participants who raised a code. Not mentioning something is not disagreeing with it. Quotes are chosen by a stated rule
+    or by hand in study.toml, of those who allow it.
     """
-    from workbench.joint_display import joint_rows
-    from workbench.results.chain import comparison_of, joint_tables, presence_of
+    from workbench.results.chain import comparison_of, joint_of, joint_tables, links_of, presence_of
 
     def both(evidence: Evidence) -> list[Table]:
         presence = presence_of(evidence)
-        return joint_tables(
-            evidence.study, joint_rows(evidence.study.declared.constructs, comparison_of(evidence), presence), presence
-        )
+        rows = joint_of(evidence, comparison_of(evidence), presence)
+        return joint_tables(evidence.study, rows, presence, links_of(evidence, rows))
 
     tables_of(study, both, format, table, out)
 
@@ -120,17 +139,33 @@ def report(
         Path | None,
         typer.Option("--out", help="Results folder to write; STUDY/results where not given.", show_default=False),
     ] = None,
+    format: Annotated[
+        str, typer.Option("--format", help="html, docx, latex or markdown, several joined by commas, or all.")
+    ] = "all",
+    further_figures: Annotated[
+        bool,
+        typer.Option("--further-figures", help="Also write figures as PNG, and all of them two columns wide (175 mm)."),
+    ] = False,
 ) -> None:
-    """Write all results: tables, figures, one HTML report and a manifest of inputs, plan, versions and seed.
+    """Write all results: tables, figures, the report (HTML, Word, LaTeX, Markdown) and a manifest of inputs, plan, versions and seed.
 
-    Earlier results stay whole until the new ones are complete. A second run on the same inputs gives the same bytes.
+    Earlier results stay whole until the new ones are complete. A second run on the same inputs gives the same bytes. The written
+    report is read back, and numbers that do not fit together are told.
     """
-    from workbench.results.folder import write_results
+    from workbench.results.documents import formats_of
+    from workbench.results.folder import self_check_told, write_results
     from workbench.study import RESULTS
 
-    guarded(lambda: write_results(study, out, progress_on_screen("report")))
+    formats = guarded(lambda: formats_of(format))
+    guarded(
+        lambda: write_results(
+            study, out, progress_on_screen("report"), formats=formats, further_figures=further_figures
+        )
+    )
     target = out or study / RESULTS
-    say(f"Results are in {target}. Open {target / 'report.html'} in a browser.")
+    opened = f" Open {target / 'report.html'} in a browser." if "html" in formats else ""
+    say(f"Results are in {target}.{opened}")
+    say(self_check_told(target))
 
 
 @app.command()
@@ -138,9 +173,19 @@ def demo(
     folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to copy the demo study.")] = Path(
         "practice-kitchen"
     ),
+    uncoded: Annotated[
+        bool,
+        typer.Option("--uncoded", help="Only copy it, with interviews that nobody has coded yet, to try coding on."),
+    ] = False,
 ) -> None:
     """Copy the demo study (invented people, invented data), analyse it and say what it found."""
-    from workbench.results.demo import run_demo
+    from workbench.results.demo import copy_demo, run_demo
 
+    if uncoded:
+        guarded(lambda: copy_demo(folder, coded=False))
+        say(
+            f"{folder} is ready, without codings. Look at workbench transcripts {folder}, then workbench round {folder}."
+        )
+        return
     for line in guarded(lambda: run_demo(folder, progress_on_screen("demo"))):
         say(line)

@@ -45,7 +45,7 @@ def collection_grid(study: Study, measures: Sequence[Measure]) -> list[Collected
         return []
     values = pd.concat([one.values.assign(measure=one.label) for one in asked], ignore_index=True)
     places = [(participant, condition) for participant in study.participants for condition in study.conditions]
-    groups = {key: rows for key, rows in values.groupby(["participant", "condition"], sort=False)}
+    groups = dict(list(values.groupby(["participant", "condition"], sort=False)))
     return [_cell(participant, condition, groups.get((participant, condition))) for participant, condition in places]
 
 

@@ -1,8 +1,9 @@
 """Figures as SVG, each with a text alternative that holds its numbers.
 
-Every figure is one column of a paper wide (85 mm) and drawn by Altair and vl-convert, without a network.
-Positions are worked out here in pixels from the data alone, never from the measured width of a font, so
-that a figure is the same, byte for byte, on each run. Numbers take their style from
+Every figure is one column of a paper wide (85 mm), or two (175 mm) inside `two_columns`, and drawn by vl-convert
+from a Vega-Lite description, without a network. Positions are worked out here in pixels from the data alone, never from the measured width of a font, so
+that a figure is the same, byte for byte, on each run; there is one font and no see-through colour, since the order of
+several fonts in a PDF is left to chance. Numbers take their style from
 `workbench.report.table`. What is shown is computed elsewhere, but for the medians and quartiles of
 `paired_points`.
 
@@ -12,10 +13,12 @@ colour stands alone: beside it there is a number, a place or a shape, and tints 
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
@@ -27,7 +30,6 @@ from workbench.errors import ArgumentError
 from workbench.report.table import Column, Kind, display_width, file_stem, printable, show, show_interval, wrapped
 
 if TYPE_CHECKING:
-    import altair as alt
     import pandas as pd
 
 BLUE = "#0072B2"
@@ -41,22 +43,37 @@ NEUTRAL = "#CFCFCF"
 WHITE = "#FFFFFF"
 
 PAGE_WIDTH = 321  # 85 mm at 96 pixels an inch
+WIDE_PAGE_WIDTH = 661  # 175 mm
+POINTS_A_PIXEL = 0.75
 SIDE = 3
-WIDTH = float(PAGE_WIDTH - 2 * SIDE)
 FONT = "Helvetica, Arial, sans-serif"
 SIZE = 10.5
 SMALL = 9.5
+HEADING = 12.0
 LEADING = 12.5
 MARGIN = 6.0
-LABEL_WIDTH = 114.0
 LABEL_LINES = 3
-PLOT = (124.0, WIDTH - 8.0)
 BAR = 17.0
 BAR_GAP = 9.0
 EM = 0.56  # the width of a character, generously: how much room a text needs is estimated from it
 
+VEGA_LITE = "6.4"
+"""The version of the drawing language that the descriptions are in."""
+
 Mark = dict[str, Any]
+Layer = dict[str, Any]
 Labels = Sequence[tuple[str, str]]
+
+
+_SIZE = re.compile(r' width="(\d+)" height="(\d+)"')
+
+
+def _in_points(size: re.Match[str]) -> str:
+    """The size of a drawing in points, of which there are 72 to an inch, in place of pixels, of which there are 96."""
+    return "".join(
+        f' {name}="{int(pixels) * POINTS_A_PIXEL}"'
+        for name, pixels in zip(("width", "height"), size.groups(), strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,20 +85,52 @@ class Figure:
     svg: str
     alternative: str
 
+    @property
+    def millimetres(self) -> int:
+        """How wide the figure is on paper: 85 or 175."""
+        return 175 if f'width="{WIDE_PAGE_WIDTH}"' in self.svg[:300] else 85
 
-# ------------------------------------------------------------------------------------- paired points
+    def pdf(self) -> bytes:
+        """The figure as a vector page of its size."""
+        import vl_convert
+
+        return vl_convert.svg_to_pdf(_SIZE.sub(_in_points, self.svg, count=1))
+
+    def png(self, *, scale: float = 2.5) -> bytes:
+        """The figure in pixels: `scale` of them where the SVG has one, so 2.5 are 240 to an inch."""
+        import vl_convert
+
+        return vl_convert.svg_to_png(self.svg, scale=scale)
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """How wide a figure is, how wide the labels at its left are, and from where to where its plot reaches."""
+
+    width: float
+    label_width: float
+
+    @property
+    def plot(self) -> tuple[float, float]:
+        return (self.label_width + 10.0, self.width - 8.0)
+
+
+_ONE_COLUMN = _Page(float(PAGE_WIDTH - 2 * SIDE), 114.0)
+_TWO_COLUMNS = _Page(float(WIDE_PAGE_WIDTH - 2 * SIDE), 190.0)
+_page: ContextVar[_Page] = ContextVar("page", default=_ONE_COLUMN)
 
 
 @contextmanager
-def unvalidated() -> Iterator[None]:
-    """Charts are put together without checking each part against the chart library's schema, which takes a third of the time.
-
-    The tests draw every figure with the checks on.
-    """
-    from altair.utils.schemapi import debug_mode
-
-    with debug_mode(False):
+def two_columns() -> Iterator[None]:
+    """Figures drawn inside are two columns of a paper wide."""
+    token = _page.set(_TWO_COLUMNS)
+    try:
         yield
+    finally:
+        _page.reset(token)
+
+
+# ------------------------------------------------------------------------------------- paired points
 
 
 def paired_points(
@@ -133,12 +182,11 @@ def paired_points(
     axis_layers, height = _axis(scale, axis, top=MARGIN, bottom=bottom)
     layers = [
         *axis_layers,
-        _lines(steps, INK, 0.6, opacity=0.4),
+        _lines(steps, _tint(INK, 0.4), 0.6),
         _dots(list(points.values()), BLUE, 17),
-        _lines(boxes, WHITE, 8),
         _lines(boxes, INK, 4),
-        _lines(medians, WHITE, 5.5),
         _lines(medians, INK, 2.5),
+        _texts(_crowds(points, offsets), SMALL, align="center"),
         *_row_texts(rows),
     ]
     told = [
@@ -186,10 +234,30 @@ def _offsets(cells: Mapping[tuple[str, str], float], scale: _Scale) -> dict[tupl
         means[participant] = sum(own) / len(own)
     places: dict[tuple[str, int], list[tuple[str, str]]] = {}
     for key in sorted(known, key=lambda key: means[key[0]]):
-        places.setdefault((key[1], round(scale(known[key]) / 4)), []).append(key)
-    most = max(map(len, places.values()), default=1)
-    gap = min(4.2, 34 / max(most - 1, 1))
-    return {key: (place - (len(keys) - 1) / 2) * gap for keys in places.values() for place, key in enumerate(keys)}
+        places.setdefault((key[1], round(scale(known[key]) / DOT)), []).append(key)
+    return {
+        key: (place - (len(keys) - 1) / 2) * min(DOT, MOST_APART * DOT / len(keys))
+        for keys in places.values()
+        for place, key in enumerate(keys)
+    }
+
+
+DOT = 4.6
+"""How far apart dots must be so as not to cover each other."""
+MOST_APART = 26
+"""Dots of one place that stand apart; of more, which cover each other, the number is written."""
+
+
+def _crowds(points: Mapping[tuple[str, str], Mark], offsets: Mapping[tuple[str, str], float]) -> list[Mark]:
+    """How many dots stand at a place, above those places where they cover each other."""
+    places: dict[tuple[str, int], list[tuple[str, str]]] = {}
+    for key, point in points.items():
+        places.setdefault((key[1], round(point["x"] / DOT)), []).append(key)
+    crowded = [min(keys, key=lambda key: offsets[key]) for keys in places.values() if len(keys) > MOST_APART]
+    counts = {min(keys, key=lambda key: offsets[key]): len(keys) for keys in places.values()}
+    return [
+        {"x": points[key]["x"], "y": points[key]["y"] - 8, "text": str(counts[key]), "color": GREY} for key in crowded
+    ]
 
 
 def _quartiles(column: Sequence[float]) -> tuple[float, float, float]:
@@ -286,8 +354,8 @@ def intervals(
     bare = [(estimate, y) for estimate, y in drawn if not estimate.has_interval]
     axis_layers, height = _axis(scale, axis, top=top, bottom=bottom)
     bars = [{"x": scale.within(estimate.low), "x2": scale.within(estimate.high), "y": y} for estimate, y in spans]
-    cut_low = [{"x": PLOT[0], "y": y} for estimate, y in spans if estimate.low < scale.low]
-    cut_high = [{"x": PLOT[1], "y": y} for estimate, y in spans if estimate.high > scale.high]
+    cut_low = [{"x": _page.get().plot[0], "y": y} for estimate, y in spans if estimate.low < scale.low]
+    cut_high = [{"x": _page.get().plot[1], "y": y} for estimate, y in spans if estimate.high > scale.high]
     layers = [
         *axis_layers,
         *reference_layers,
@@ -297,7 +365,7 @@ def intervals(
         _dots(cut_high, INK, 40, shape="triangle-right"),
         _dots([{"x": scale(estimate.value), "y": y} for estimate, y in spans], BLUE, 50),
         _dots([{"x": scale(estimate.value), "y": y} for estimate, y in bare], WHITE, 44, outline=BLUE),
-        _texts(headings, SIZE, weight="bold"),
+        _texts(headings, HEADING),
         *_row_texts([row for _, row in placed]),
     ]
     told = [
@@ -318,7 +386,7 @@ def _interval_scale(
     return _Scale(*_domain([number for number in numbers if isfinite(number)], low, high), kind)
 
 
-def _reference_label(reference: float | None, scale: _Scale, column: Column) -> tuple[float, list[alt.Chart | None]]:
+def _reference_label(reference: float | None, scale: _Scale, column: Column) -> tuple[float, list[Layer | None]]:
     """Where the rows start, and the value of the reference line above them unless a tick shows it."""
     if reference is None or any(isclose(reference, value, abs_tol=1e-9) for value, _ in scale.ticks()):
         return MARGIN, []
@@ -334,7 +402,7 @@ def _grouped_rows(
     headings: list[Mark] = []
     bottom = top
     for group in dict.fromkeys(estimate.group for estimate in estimates):
-        lines = _shortened(group, WIDTH, SIZE, 2) if group else []
+        lines = _shortened(group, _page.get().width, HEADING, 2) if group else []
         headings += [
             {"x": 0.0, "y": bottom + LEADING * (place + 0.5), "text": line, "color": INK}
             for place, line in enumerate(lines)
@@ -363,7 +431,7 @@ def stacked_ranks(name: str, title: str, counts: Mapping[str, Sequence[int]], *,
     n_ranks = len(next(iter(counts.values())))
     tints = [_tint(BLUE, 1 - 0.88 * place / max(n_ranks - 1, 1)) for place in range(n_ranks)]
     layers, top = _rank_legend(tints)
-    scale = WIDTH / max(*(sum(row) for row in counts.values()), 1)
+    scale = _page.get().width / max(*(sum(row) for row in counts.values()), 1)
     for identity, label in conditions:
         bar, top = _labelled_bar(label, counts[identity], tints, x=0.0, top=top, scale=scale)
         layers += bar
@@ -384,7 +452,7 @@ def _ordinal(number: int) -> str:
     return str(number) + {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
 
 
-def _rank_legend(tints: Sequence[str]) -> tuple[list[alt.Chart | None], float]:
+def _rank_legend(tints: Sequence[str]) -> tuple[list[Layer | None], float]:
     """Which tint stands for which rank, in as many lines as it takes."""
     lead = "Ranked"
     texts: list[Mark] = [{"x": 0.0, "y": MARGIN + LEADING / 2, "text": lead, "color": GREY}]
@@ -392,7 +460,7 @@ def _rank_legend(tints: Sequence[str]) -> tuple[list[alt.Chart | None], float]:
     x, y = _room(lead, SMALL) + 9, MARGIN + LEADING / 2
     for place, tint in enumerate(tints, start=1):
         text = _ordinal(place)
-        if x + 13 + _room(text, SMALL) > WIDTH:
+        if x + 13 + _room(text, SMALL) > _page.get().width:
             x, y = 0.0, y + LEADING + 2
         swatches.append({"x": x, "x2": x + 9, "y": y - 4.5, "y2": y + 4.5, "fill": tint})
         texts.append({"x": x + 13, "y": y, "text": text, "color": INK})
@@ -423,7 +491,7 @@ def diverging_bars(
     shown = [show(point, _COUNT) for point in points]
     left = max(map(_below_middle, counts.values()))
     right = max(sum(row) - _below_middle(row) for row in counts.values())
-    scale = WIDTH / max(left + right, 1)
+    scale = _page.get().width / max(left + right, 1)
     layers, top = _point_legend(shown, anchors, tints)
     for label, row in counts.items():
         bar, below = _labelled_bar(label, row, tints, x=(left - _below_middle(row)) * scale, top=top, scale=scale)
@@ -464,9 +532,9 @@ def _diverging_tints(n_points: int) -> list[str]:
 
 def _point_legend(
     points: Sequence[str], anchors: tuple[str, str], tints: Sequence[str]
-) -> tuple[list[alt.Chart | None], float]:
+) -> tuple[list[Layer | None], float]:
     """The response scale itself: its points over a strip of their tints, its anchors below the ends."""
-    step = WIDTH / len(points)
+    step = _page.get().width / len(points)
     numbers = [
         {"x": step * (place + 0.5), "y": MARGIN + 4, "text": point, "color": GREY} for place, point in enumerate(points)
     ]
@@ -475,24 +543,70 @@ def _point_legend(
         for place, tint in enumerate(tints)
     ]
     layers = [_texts(numbers, SMALL, align="center"), _boxes(strip)]
-    sides = [_shortened(anchor, WIDTH / 2 - 8, SMALL, 2) for anchor in anchors]
+    sides = [_shortened(anchor, _page.get().width / 2 - 8, SMALL, 2) for anchor in anchors]
     low, high = (
         [{"x": x, "y": MARGIN + 26 + LEADING * place, "text": line, "color": INK} for place, line in enumerate(lines)]
-        for lines, x in zip(sides, (0.0, WIDTH), strict=True)
+        for lines, x in zip(sides, (0.0, _page.get().width), strict=True)
     )
     layers += [_texts(low, SMALL), _texts(high, SMALL, align="right")]
     return layers, MARGIN + 26 + LEADING * max(map(len, sides)) + 4
 
 
+def flow(name: str, title: str, steps: Sequence[tuple[str, float, Sequence[str]]]) -> Figure:
+    """Boxes one below the other, joined by lines: how many there were at each step, and remarks beside it.
+
+    `steps` holds (label, n, remarks); NaN = not stated. Raises ArgumentError without a step.
+    """
+    if not steps:
+        raise ArgumentError("`steps` is empty; at least 1 step is needed.")
+    boxes: list[Mark] = []
+    joints: list[Mark] = []
+    texts: list[Mark] = []
+    beside: list[Mark] = []
+    top, box_width = MARGIN, 0.56 * _page.get().width
+    for label, n, remarks in steps:
+        lines = _shortened(f"{label}: {show(n, _COUNT)}", box_width - 12, SIZE, 3)
+        notes = [
+            line for remark in remarks for line in _shortened(remark, _page.get().width - box_width - 26, SMALL, 3)
+        ]
+        height = max(LEADING * len(lines) + 10, LEADING * len(notes) + 4)
+        middle = top + height / 2
+        if boxes:
+            joints.append(_upright(box_width / 2, boxes[-1]["y2"], top))
+        boxes.append({"x": 0.0, "x2": box_width, "y": top, "y2": top + height, "fill": WHITE})
+        texts += _stacked(lines, box_width / 2, middle, INK)
+        if notes:
+            joints.append({"x": box_width, "x2": box_width + 14, "y": middle, "y2": middle})
+            beside += _stacked(notes, box_width + 19, middle, INK)
+        top += height + 13
+    layers = [
+        _lines(joints, GREY, 1.0),
+        _boxes(boxes, outline=GREY),
+        _texts(texts, SIZE, align="center"),
+        _texts(beside, SMALL),
+    ]
+    told = [
+        f"{_isolated(label)} {show(n, _COUNT)}" + (f" ({_isolated(', '.join(remarks))})" if remarks else "")
+        for label, n, remarks in steps
+    ]
+    return _figure(name, title, layers, top - 8, told)
+
+
+def _stacked(lines: Sequence[str], x: float, middle: float, color: str) -> list[Mark]:
+    """Lines of text around a middle."""
+    first = middle - LEADING * (len(lines) - 1) / 2
+    return [{"x": x, "y": first + LEADING * place, "text": line, "color": color} for place, line in enumerate(lines)]
+
+
 def _labelled_bar(
     label: str, counts: Sequence[int], tints: Sequence[str], *, x: float, top: float, scale: float
-) -> tuple[list[alt.Chart | None], float]:
+) -> tuple[list[Layer | None], float]:
     """A bar of `counts` from `x` on, its label and n above it; also where the next one starts."""
-    lines = _shortened(label, WIDTH - 60, SIZE, 2)
+    lines = _shortened(label, _page.get().width - 60, SIZE, 2)
     heading = [
         {"x": 0.0, "y": top + LEADING * (place + 0.5), "text": line, "color": INK} for place, line in enumerate(lines)
     ]
-    n = [{"x": WIDTH, "y": top + LEADING / 2, "text": f"n = {sum(counts)}", "color": GREY}]
+    n = [{"x": _page.get().width, "y": top + LEADING / 2, "text": f"n = {sum(counts)}", "color": GREY}]
     y = top + LEADING * len(lines) + 3
     segments: list[Mark] = []
     for count, tint in zip(counts, tints, strict=True):
@@ -503,9 +617,9 @@ def _labelled_bar(
     return [_texts(heading, SIZE), _texts(n, SMALL, align="right"), *_numbered_boxes(segments)], y + BAR + BAR_GAP
 
 
-def _note(text: str, top: float) -> tuple[alt.Chart | None, float]:
+def _note(text: str, top: float) -> tuple[Layer | None, float]:
     """A grey note below a figure, each of its lines in at most two, and where it ends."""
-    lines = [line for entry in text.splitlines() for line in _shortened(entry, WIDTH, SMALL, 2)]
+    lines = [line for entry in text.splitlines() for line in _shortened(entry, _page.get().width, SMALL, 2)]
     texts = [
         {"x": 0.0, "y": top + LEADING * (place + 0.5), "text": line, "color": GREY} for place, line in enumerate(lines)
     ]
@@ -525,8 +639,8 @@ def count_grid(
     _check_labels("rows", rows)
     _check_labels("columns", columns)
     _check_cells(counts, [(row, column) for row, _ in rows for column, _ in columns])
-    width = (WIDTH - LABEL_WIDTH - MARGIN) / len(columns)
-    lefts = [LABEL_WIDTH + MARGIN + width * place for place in range(len(columns))]
+    width = (_page.get().width - _page.get().label_width - MARGIN) / len(columns)
+    lefts = [_page.get().label_width + MARGIN + width * place for place in range(len(columns))]
     headings, key = _column_headings([label for _, label in columns], width - 2)
     totals, below = _totals_told(counts, rows, columns)
     heading_texts, top = _heading_texts(headings, totals, [left + width / 2 for left in lefts])
@@ -569,7 +683,9 @@ def _cell(n: int, of: int, *, in_full: bool) -> Mark:
 
 
 def _check_fit(n_columns: int, texts: Sequence[str]) -> None:
-    fitting = int((WIDTH - LABEL_WIDTH - MARGIN) / max(0.55 * SMALL * len(text) for text in texts))
+    fitting = int(
+        (_page.get().width - _page.get().label_width - MARGIN) / max(0.55 * SMALL * len(text) for text in texts)
+    )
     if n_columns > fitting:
         raise ArgumentError(f"`columns` has {n_columns} columns; at most {fitting} fit into one column of a paper.")
 
@@ -611,6 +727,77 @@ def _count_told(n: int, of: int) -> str:
 
 
 _COUNT = Column("n", "n", "count")
+
+
+# ------------------------------------------------------------------------------------------- growth
+
+
+def growth(
+    name: str,
+    title: str,
+    points: Sequence[tuple[int, float, float, float]],
+    collected: Sequence[float],
+    *,
+    across: str,
+    up: str,
+) -> Figure:
+    """How a count grows: for each step a dot with a span over resampled orders, and a diamond for the order as it was.
+
+    `points` are (step, value, low, high) from left to right, `collected` the values of the order as it was; `across`
+    and `up` name the axes, and values begin at 0. Raises ArgumentError for no points, or lists of unequal length.
+    """
+    if not points or len(points) != len(collected):
+        raise ArgumentError(
+            f"`points` has {len(points)} entries and `collected` {len(collected)}; as many of each, 1 or more, are needed."
+        )
+    left, right, top, bottom = 34.0, _page.get().width - 8.0, MARGIN + 4, MARGIN + 154
+    highest = max(max(high for *_, high in points), *collected, 1.0)
+    step = max(_step(0, highest), 1.0)
+    ceiling = ceil(highest / step - 1e-9) * step
+    ticks = [place * step for place in range(round(ceiling / step) + 1)]
+    width = (right - left) / len(points)
+    xs = [left + width * (place + 0.5) for place in range(len(points))]
+    every = ceil(_room("00", SMALL) * 1.4 / width)
+
+    def y(value: float) -> float:
+        return bottom - value / ceiling * (bottom - top)
+
+    title_lines = _shortened(across, right - left, SMALL, 2)
+    words = [{"x": left - 6, "y": y(tick), "text": show(tick, _COUNT), "color": GREY} for tick in ticks]
+    below = [
+        {"x": x, "y": bottom + 10, "text": str(number), "color": GREY}
+        for place, ((number, *_), x) in enumerate(zip(points, xs, strict=True))
+        if place % every == 0
+    ]
+    below += [
+        {"x": (left + right) / 2, "y": bottom + 24 + LEADING * place, "text": line, "color": INK}
+        for place, line in enumerate(title_lines)
+    ]
+    note, height = _note(
+        f"{up}. Dots: mean over resampled orders, with the span of 95 in 100; diamonds: the order as listed.",
+        bottom + 20 + LEADING * len(title_lines),
+    )
+    layers = [
+        _lines([{"x": left, "x2": right, "y": y(tick)} for tick in ticks], PALE, 0.8),
+        _lines([_upright(x, y(low), y(high)) for (_, _, low, high), x in zip(points, xs, strict=True)], INK, 1.6),
+        _dots([{"x": x, "y": y(value)} for (_, value, *_), x in zip(points, xs, strict=True)], BLUE, 44),
+        _dots(
+            [{"x": x, "y": y(value)} for value, x in zip(collected, xs, strict=True)],
+            WHITE,
+            34,
+            shape="diamond",
+            outline=VERMILLION,
+        ),
+        _texts(words, SMALL, align="right"),
+        _texts(below, SMALL, align="center"),
+        note,
+    ]
+    column = Column("value", up, "number", 1)
+    told = [
+        f"{number}: {show(value, column)} {show_interval(low, high, column)}, as listed {show(own, _COUNT)}"
+        for (number, value, low, high), own in zip(points, collected, strict=True)
+    ]
+    return _figure(name, title, layers, height, [f"{_isolated(up)} by {_isolated(across)}", *told])
 
 
 # -------------------------------------------------------------------------------------------- checks
@@ -672,7 +859,9 @@ class _Scale:
     kind: Kind = "number"
 
     def __call__(self, value: float) -> float:
-        return PLOT[0] + (value - self.low) / (self.high - self.low) * (PLOT[1] - PLOT[0])
+        return _page.get().plot[0] + (value - self.low) / (self.high - self.low) * (
+            _page.get().plot[1] - _page.get().plot[0]
+        )
 
     def within(self, value: float) -> float:
         return self(min(max(value, self.low), self.high))
@@ -706,19 +895,19 @@ def _domain(numbers: Sequence[float], low: float | None, high: float | None) -> 
     )
 
 
-def _axis(scale: _Scale, title: str, *, top: float, bottom: float) -> tuple[list[alt.Chart | None], float]:
+def _axis(scale: _Scale, title: str, *, top: float, bottom: float) -> tuple[list[Layer | None], float]:
     """Grid lines, tick labels and the title of the value axis; and where they end."""
     ticks = scale.ticks()
     labels = [{"x": scale(value), "y": bottom + 9, "text": label, "color": GREY} for value, label in ticks]
-    lines = _shortened(title, PLOT[1] - PLOT[0] + 2 * MARGIN, SMALL, 3)
+    lines = _shortened(title, _page.get().plot[1] - _page.get().plot[0] + 2 * MARGIN, SMALL, 3)
     first = bottom + 9 + LEADING + 2
     title_texts = [
-        {"x": sum(PLOT) / 2, "y": first + LEADING * place, "text": line, "color": INK}
+        {"x": sum(_page.get().plot) / 2, "y": first + LEADING * place, "text": line, "color": INK}
         for place, line in enumerate(lines)
     ]
     layers = [
         _lines([_upright(scale(value), top, bottom) for value, _ in ticks], PALE, 0.8),
-        _lines([{"x": PLOT[0], "x2": PLOT[1], "y": bottom}], LINE_GREY, 0.8),
+        _lines([{"x": _page.get().plot[0], "x2": _page.get().plot[1], "y": bottom}], LINE_GREY, 0.8),
         _texts(labels, SMALL, align="center"),
         _texts(title_texts, SMALL, align="center"),
     ]
@@ -746,15 +935,15 @@ def _rows(entries: Sequence[tuple[str, str]], *, top: float, least: float) -> tu
     """Rows for (label, note), one below the other from `top`, each at least `least` high; and where they end."""
     rows = []
     for label, note in entries:
-        lines = _shortened(label, LABEL_WIDTH, SIZE, LABEL_LINES)
-        notes = _shortened(note, LABEL_WIDTH, SMALL, 2) if note else []
+        lines = _shortened(label, _page.get().label_width, SIZE, LABEL_LINES)
+        notes = _shortened(note, _page.get().label_width, SMALL, 2) if note else []
         row = _Row(tuple(lines), tuple(notes), top, max(least, LEADING * (len(lines) + len(notes)) + 7))
         rows.append(row)
         top += row.height
     return rows, top
 
 
-def _row_texts(rows: Sequence[_Row]) -> list[alt.Chart | None]:
+def _row_texts(rows: Sequence[_Row]) -> list[Layer | None]:
     labels: list[Mark] = []
     notes: list[Mark] = []
     for row in rows:
@@ -813,53 +1002,38 @@ def _upright(x: float, y: float, y2: float) -> Mark:
     return {"x": x, "x2": x, "y": y, "y2": y2}
 
 
-def _chart(marks: Sequence[Mark]) -> alt.Chart:
-    """A chart of `marks` whose x and y are places in pixels."""
-    import altair as alt
-
+def _layer(marks: Sequence[Mark], style: Mapping[str, Any], *written: str) -> Layer | None:
+    """A layer of `marks`, whose x and y are places in pixels; `written` names what else each mark says (fill, color, text)."""
+    if not marks:
+        return None
     rounded = [
         {key: round(value, 2) if isinstance(value, float) else value for key, value in mark.items()} for mark in marks
     ]
-    places = {key: getattr(alt, key.upper())(f"{key}:Q", scale=None, axis=None) for key in ("x", "y")}
-    ends = {key: f"{key}:Q" for key in ("x2", "y2") if key in marks[0]}
-    return alt.Chart(alt.InlineData(values=rounded)).encode(**places, **ends)
+    encoding: dict[str, Any] = {
+        key: {"field": key, "type": "quantitative", "scale": None, "axis": None} for key in ("x", "y")
+    }
+    encoding |= {key: {"field": key} for key in ("x2", "y2") if key in marks[0]}
+    encoding |= {key: {"field": key, "type": "nominal"} | ({} if key == "text" else {"scale": None}) for key in written}
+    return {"data": {"values": rounded}, "mark": dict(style), "encoding": encoding}
 
 
-def _lines(
-    marks: Sequence[Mark], color: str, width: float, *, dash: Sequence[float] | None = None, opacity: float = 1.0
-) -> alt.Chart | None:
-    import altair as alt
-
-    if not marks:
-        return None
-    style = alt.Undefined if dash is None else list(dash)
-    rules: alt.Chart = _chart(marks).mark_rule(color=color, strokeWidth=width, strokeDash=style, opacity=opacity)
-    return rules
+def _lines(marks: Sequence[Mark], color: str, width: float, *, dash: Sequence[float] | None = None) -> Layer | None:
+    style = {"type": "rule", "color": color, "strokeWidth": width}
+    return _layer(marks, style | ({"strokeDash": list(dash)} if dash else {}))
 
 
 def _dots(
     marks: Sequence[Mark], fill: str, area: float, *, shape: str = "circle", outline: str = WHITE
-) -> alt.Chart | None:
-    return (
-        _chart(marks).mark_point(
-            shape=shape, size=area, fill=fill, stroke=outline, strokeWidth=0.5 if outline == WHITE else 1.6, opacity=1
-        )
-        if marks
-        else None
-    )
+) -> Layer | None:
+    stroke = {"stroke": outline, "strokeWidth": 0.5 if outline == WHITE else 1.6}
+    return _layer(marks, {"type": "point", "shape": shape, "size": area, "fill": fill, "opacity": 1} | stroke)
 
 
-def _boxes(marks: Sequence[Mark], *, outline: str = WHITE) -> alt.Chart | None:
-    import altair as alt
-
-    return (
-        _chart(marks).mark_rect(stroke=outline, strokeWidth=0.8, opacity=1).encode(fill=alt.Fill("fill:N", scale=None))
-        if marks
-        else None
-    )
+def _boxes(marks: Sequence[Mark], *, outline: str = WHITE) -> Layer | None:
+    return _layer(marks, {"type": "rect", "stroke": outline, "strokeWidth": 0.8, "opacity": 1}, "fill")
 
 
-def _numbered_boxes(marks: Sequence[Mark], *, outline: str = WHITE) -> list[alt.Chart | None]:
+def _numbered_boxes(marks: Sequence[Mark], *, outline: str = WHITE) -> list[Layer | None]:
     """Boxes with a text in the middle of each."""
     texts = [
         {
@@ -879,35 +1053,32 @@ def _texts(
     size: float,
     *,
     align: Literal["left", "center", "right"] = "left",
-    weight: Literal["normal", "bold"] = "normal",
-) -> alt.Chart | None:
-    import altair as alt
-
-    if not marks:
-        return None
-    chart = _chart(marks).mark_text(align=align, baseline="middle", fontSize=size, fontWeight=weight)
-    texts: alt.Chart = chart.encode(text="text:N", color=alt.Color("color:N", scale=None))
-    return texts
+) -> Layer | None:
+    style = {"type": "text", "align": align, "baseline": "middle", "fontSize": size}
+    return _layer(marks, style, "text", "color")
 
 
-def _figure(name: str, title: str, layers: Sequence[alt.Chart | None], height: float, told: Sequence[str]) -> Figure:
+def _figure(name: str, title: str, layers: Sequence[Layer | None], height: float, told: Sequence[str]) -> Figure:
     file_stem("name", name)
     alternative = f"{_isolated(title.rstrip('.'))}. {'. '.join(told)}."
     return Figure(name, title, _accessible(_drawn(layers, height), name, title, alternative), alternative)
 
 
-def _drawn(layers: Sequence[alt.Chart | None], height: float) -> str:
-    import altair as alt
+def _drawn(layers: Sequence[Layer | None], height: float) -> str:
     import vl_convert
 
-    chart = alt.layer(*(layer for layer in layers if layer is not None))
-    padding = {"left": SIDE, "right": SIDE, "top": 0, "bottom": 0}
-    chart = chart.properties(
-        width=WIDTH, height=ceil(height), padding=padding, autosize=alt.AutoSizeParams(type="none"), background=WHITE
+    return vl_convert.vegalite_to_svg(
+        {
+            "layer": [layer for layer in layers if layer is not None],
+            "width": _page.get().width,
+            "height": ceil(height),
+            "padding": {"left": SIDE, "right": SIDE, "top": 0, "bottom": 0},
+            "autosize": {"type": "none"},
+            "background": WHITE,
+            "config": {"aria": False, "font": FONT, "view": {"stroke": None}},
+        },
+        vl_version=VEGA_LITE,
     )
-    chart = chart.configure(aria=False, font=FONT, view=alt.ViewConfig(stroke=None))
-    version = "_".join(alt.SCHEMA_VERSION.removeprefix("v").split(".")[:2])
-    return vl_convert.vegalite_to_svg(chart.to_dict(), vl_version=version)
 
 
 def _accessible(svg: str, name: str, title: str, alternative: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Literal
 
 from workbench.declared import nearest
 from workbench.errors import Finding, UsageError
@@ -12,12 +13,20 @@ from workbench.files import write_atomically
 from workbench.report.table import Format, Table, printable, render, to_json, to_text, wrapped
 from workbench.report.tables.reading import for_reading
 
-SUFFIXES = {"text": ".txt", "csv": ".csv", "json": ".json", "markdown": ".md", "html": ".html"}
+SUFFIXES = {
+    "text": ".txt",
+    "csv": ".csv",
+    "json": ".json",
+    "markdown": ".md",
+    "html": ".html",
+    "latex": ".tex",
+    "docx": ".docx",
+}
 
 
 def write_tables(
     tables: Sequence[Table],
-    format: Format,
+    format: Format | Literal["docx"],
     name: str | None,
     out: Path | None,
     *,
@@ -27,9 +36,12 @@ def write_tables(
     """The text for the screen; "" where it went to `out`.
 
     One table (or the one called `name`) goes to a file `out`, several go into a folder `out`. Raises
-    UsageError for an unknown name, and for several tables in CSV on the screen. `words` are what people read for ids.
+    UsageError for an unknown name, for several tables in CSV on the screen, and for a Word document there; all tables
+    go into one of these. `words` are what people read for ids.
     """
     chosen = [_named(tables, name)] if name else list(tables)
+    if format == "docx":
+        return _to_word_file(chosen, out, words or {})
     if out is None:
         return printable(_together(chosen, format, width, words or {}))
     refuse_collected(out)
@@ -42,6 +54,16 @@ def write_tables(
         )
     for table in chosen:
         write_atomically(out / f"{table.name}{SUFFIXES[format]}", _one(table, format, width, words or {}))
+    return ""
+
+
+def _to_word_file(tables: Sequence[Table], out: Path | None, words: Mapping[str, str]) -> str:
+    from workbench.report.word import tables_document
+
+    if out is None or out.is_dir():
+        raise UsageError("A Word document is a file: name it with --out, such as --out tables.docx.")
+    refuse_collected(out)
+    write_atomically(out, tables_document([for_reading(table, words) for table in tables]))
     return ""
 
 

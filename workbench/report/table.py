@@ -1,7 +1,7 @@
-"""A table described once and rendered late: for a terminal, CSV, JSON, Markdown or HTML.
+"""A table described once and rendered late: for a terminal, CSV, JSON, Markdown or HTML, and by `latex` and `word`.
 
 A `Table` holds raw values; rounding and the look of a number are decided here, in `show`, and nowhere
-else. CSV and JSON are for machines and never rounded; the other three are for people. What a table says
+else. CSV and JSON are for machines and never rounded; the others are for people. What a table says
 (its columns, title and notes) belongs to the modules that describe tables, and writing files does not
 live here either.
 """
@@ -23,10 +23,11 @@ from typing import Literal, get_args
 import numpy as np
 
 from workbench.errors import ArgumentError
+from workbench.report.numbers import number_id, pieces, plain
 from workbench.stats._checks import one_of
 
 Kind = Literal["text", "count", "number", "bounded", "p", "share"]
-Format = Literal["text", "csv", "json", "markdown", "html"]
+Format = Literal["text", "csv", "json", "markdown", "html", "latex"]
 
 UNDEFINED = "–"
 MINUS = "−"
@@ -74,7 +75,7 @@ class Table:
     """What a table says: columns, rows of raw values by column key, a title, and notes below.
 
     `name` is the stem of its file and the name that a command asks for. `group` names columns whose values
-    people read as a heading over the rows that share them; for machines they are columns like others. Values are text, whole numbers,
+    people read as a heading over the rows that share them; for machines they are columns like others. `row_names` name the rows in ids of numbers, where that is wanted. Values are text, whole numbers,
     floats or bools (of numpy, too); NaN and None are undefined. Raises ArgumentError where a row's keys are
     not exactly those that the columns name, a key is named twice, or a value does not fit its column.
     """
@@ -85,6 +86,7 @@ class Table:
     rows: tuple[Mapping[str, object], ...]
     notes: tuple[str, ...] = ()
     group: tuple[str, ...] = ()
+    row_names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         file_stem("name", self.name)
@@ -111,7 +113,7 @@ class Table:
         headings = [column for column in self.columns if column.key in self.group]
         found: list[tuple[str, list[int]]] = []
         for number, row in enumerate(self.rows):
-            heading = " · ".join(filter(None, (_shown_cell(row, column) for column in headings)))
+            heading = " · ".join(filter(None, (shown_cell(row, column) for column in headings)))
             if not found or found[-1][0] != heading:
                 found.append((heading, []))
             found[-1][1].append(number)
@@ -175,7 +177,7 @@ def show(value: object, column: Column) -> str:
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
         return _shown_number(value, column).replace("-", MINUS)
-    return str(value)
+    return plain(str(value))
 
 
 def _shown_number(value: float, column: Column) -> str:
@@ -230,7 +232,8 @@ def _shown_parts(row: Mapping[str, object], column: Column) -> tuple[str, str]:
     return show(values[0], column), show_interval(values[1], values[2], column)
 
 
-def _shown_cell(row: Mapping[str, object], column: Column) -> str:
+def shown_cell(row: Mapping[str, object], column: Column) -> str:
+    """A cell as people read it, the interval beside the value."""
     return " ".join(filter(None, _shown_parts(row, column)))
 
 
@@ -254,7 +257,7 @@ def printable(text: str) -> str:
     Line breaks stay, other control characters become spaces, lone surrogates and noncharacters the
     replacement character; directional embeddings and overrides are left out.
     """
-    unified = text.replace("\r\n", "\n").replace("\r", "\n").replace("\u2028", "\n").replace("\u2029", "\n")
+    unified = plain(text).replace("\r\n", "\n").replace("\r", "\n").replace("\u2028", "\n").replace("\u2029", "\n")
     return "".join(map(_printable_character, unified))
 
 
@@ -317,7 +320,7 @@ def to_text(table: Table, *, width: int = 100) -> str:
 def _aligned_cells(table: Table, column: Column) -> list[str]:
     """The cells of one column; values and intervals are padded apart, so that both line up."""
     if column.kind == "text":
-        return [_shown_cell(row, column) for row in table.rows]
+        return [shown_cell(row, column) for row in table.rows]
     parts = [_shown_parts(row, column) for row in table.rows]
     values, spans = (_equally_wide([printable(part[place]).replace("\n", " ") for part in parts]) for place in (0, 1))
     return [f"{value} {span}" if span else value for value, span in zip(values, spans, strict=True)]
@@ -392,7 +395,7 @@ def _blocks(table: Table, width: int) -> list[str]:
         lines += [""] * bool(lines)
         for column in table.columns:
             label = wrapped(column.label, label_width)
-            cell = wrapped(_shown_cell(row, column), width - label_width - len(_GAP))
+            cell = wrapped(shown_cell(row, column), width - label_width - len(_GAP))
             for place in range(max(len(label), len(cell))):
                 left = label[place] if place < len(label) else ""
                 lines.append(
@@ -427,7 +430,7 @@ def _csv_cell(value: object) -> str:
         return "INF" if value > 0 else "-INF"
     if isinstance(value, (int, float)):
         return repr(value)
-    text = str(value)
+    text = plain(str(value))
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 
 
@@ -435,7 +438,13 @@ def to_json(table: Table) -> str:
     """`table` as JSON: {name, title, columns: [{key, label}], rows, notes}; unrounded, undefined and infinite null."""
     columns = [{"key": key, "label": label} for column in table.columns for key, label in _labelled_keys(column)]
     rows = [{entry["key"]: _json_value(row[entry["key"]]) for entry in columns} for row in table.rows]
-    content = {"name": table.name, "title": table.title, "columns": columns, "rows": rows, "notes": list(table.notes)}
+    content = {
+        "name": table.name,
+        "title": plain(table.title),
+        "columns": columns,
+        "rows": rows,
+        "notes": [plain(note) for note in table.notes],
+    }
     return json.dumps(content, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
@@ -445,7 +454,7 @@ def _labelled_keys(column: Column) -> list[tuple[str, str]]:
 
 
 def _json_value(value: object) -> object:
-    value = _plain(value)
+    value = plain(value) if isinstance(value, str) else _plain(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
@@ -457,7 +466,7 @@ def to_markdown(table: Table) -> str:
     body = []
     for heading, numbers in table.groups():
         body += [[f"**{in_markdown(heading)}**"] + [""] * (len(columns) - 1)] if heading else []
-        body += [[in_markdown(_shown_cell(table.rows[number], column)) for column in columns] for number in numbers]
+        body += [[in_markdown(shown_cell(table.rows[number], column)) for column in columns] for number in numbers]
     lines = [f"| {' | '.join(cells)} |" for cells in (header, dashes, *body)]
     title = in_markdown(table.title)
     notes = [f"*Note.* {in_markdown(note)}" for note in table.notes]
@@ -475,7 +484,7 @@ def to_html(table: Table) -> str:
     """`table` as an HTML <table> with caption and scopes, followed by its notes; a number has the class "num"."""
     head = "".join(_header_cell(column) for column in table.read_columns)
     bodies = "\n".join(_html_body(table, heading, numbers) for heading, numbers in table.groups() or [("", [])])
-    notes = "".join(f'<p class="note">{_html(note)}</p>\n' for note in table.notes)
+    notes = "".join(f'<p class="note">{sentence_html(note)}</p>\n' for note in table.notes)
     caption = f"<caption>{_html(table.title)}</caption>"
     return f"<table>\n{caption}\n<thead>\n<tr>{head}</tr>\n</thead>\n{bodies}\n</table>\n{notes}"
 
@@ -483,7 +492,7 @@ def to_html(table: Table) -> str:
 def _html_body(table: Table, heading: str, numbers: Sequence[int]) -> str:
     span = len(table.read_columns)
     over = f'<tr><th scope="rowgroup" colspan="{span}" dir="auto">{_html(heading)}</th></tr>\n' if heading else ""
-    rows = "\n".join(f"<tr>{''.join(_body_cells(table, table.rows[number]))}</tr>" for number in numbers)
+    rows = "\n".join(f"<tr>{''.join(_body_cells(table, number))}</tr>" for number in numbers)
     return f"<tbody>\n{over}{rows}\n</tbody>"
 
 
@@ -493,24 +502,51 @@ def _header_cell(column: Column) -> str:
     return f'<th scope="col"{style}{explained}>{_html(column.label)}</th>'
 
 
-def _body_cells(table: Table, row: Mapping[str, object]) -> Iterator[str]:
+def _body_cells(table: Table, number: int) -> Iterator[str]:
     """The cells of one row; a first column of text heads its row. Text takes its own reading direction."""
+    row = table.rows[number]
     for place, column in enumerate(table.read_columns):
-        shown = _html(_shown_cell(row, column))
+        shown = _html(shown_cell(row, column))
         if column.kind != "text":
-            yield f'<td class="num">{shown}</td>'
+            identity = number_id(table.name, table.row_names[number], column.key) if table.row_names else ""
+            traced = f' data-id="{escape(identity)}"' if identity else ""
+            yield f'<td class="num"{traced}>{shown}</td>'
         elif place == 0:
             yield f'<th scope="row" dir="auto">{shown}</th>'
         else:
-            yield f'<td dir="auto">{shown}</td>'
+            value = row[column.key]
+            yield f'<td dir="auto">{sentence_html(value) if isinstance(value, str) else shown}</td>'
 
 
 def _html(text: str) -> str:
     return escape(printable(text)).replace("\n", "<br>")
 
 
+def sentence_html(text: str) -> str:
+    """A sentence as HTML: each number in a <span> with its id; "p = .012" and "[.00, .16]" stay on one line."""
+    return "".join(
+        f'<span data-id="{escape(identity)}" title="{escape(identity)}">{_unbroken(_html(words))}</span>'
+        if identity
+        else _unbroken(_html(words))
+        for words, identity in pieces(text)
+    )
+
+
+def _unbroken(text: str) -> str:
+    return re.sub(r"(\[[^\]\s]+,) (?=[^\]\s]+\])", "\\1\u00a0", re.sub(r" (=|&lt;|&gt;) ", "\u00a0\\1\u00a0", text))
+
+
 def render(table: Table, format: Format) -> str:
-    """`table` in `format`; raises ArgumentError for one that is not among text, csv, json, markdown and html."""
+    """`table` in `format`; raises ArgumentError for one that is not among text, csv, json, markdown, html and latex."""
+    from workbench.report.latex import to_latex
+
     one_of("format", format, get_args(Format))
-    renderers = {"text": to_text, "csv": to_csv, "json": to_json, "markdown": to_markdown, "html": to_html}
+    renderers = {
+        "text": to_text,
+        "csv": to_csv,
+        "json": to_json,
+        "markdown": to_markdown,
+        "html": to_html,
+        "latex": to_latex,
+    }
     return renderers[format](table)

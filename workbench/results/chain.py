@@ -2,29 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from workbench.analysis.agreement import RoundAgreement, agreement
+from workbench.analysis.agreement_sample import HALF_WIDTH
 from workbench.analysis.anova import RepeatedAnova, anovas
 from workbench.analysis.comparison import Comparison, Description, compare, description
 from workbench.analysis.factors import Layout, layout, layout_findings
+from workbench.analysis.links import CodeAcross, CodeAndScore, codes_across_conditions, codes_and_scores
 from workbench.analysis.order_effects import Balance, OrderEffects, Orders, balance, order_effects, orders_of
 from workbench.analysis.preference import Preference, preference
 from workbench.analysis.reliability import ScaleReliability, reliabilities
-from workbench.analysis.robustness import Conclusion, Robustness, robustness
-from workbench.coding.codings import Codings, codings_that_count, read_codings
+from workbench.analysis.robustness import CompleteCase, Conclusion, Robustness, robustness
+from workbench.analysis.saturation import ORDERS, Saturation, saturation
+from workbench.coding.codings import Codings
+from workbench.coding.collected import collected_codings, counting
+from workbench.coding.material import Material, identifiers, read_material
 from workbench.coding.presence import CodePresence, code_presence
 from workbench.errors import SEVERITIES, Finding, StudyError
 from workbench.files import gathering
-from workbench.joint_display import JointRow, joint_rows
+from workbench.joint_display import JointRow, Spoken, joint_rows
 from workbench.measure import Measure, settings
-from workbench.quality import quality_findings
+from workbench.quality.findings import quality_findings
+from workbench.quality.flow import Step, participant_flow
+from workbench.quality.missing import item_gaps, missing_map
+from workbench.report.checklist import checklist_table, reporting_answers
 from workbench.report.table import Table
-from workbench.report.tables.agreement import agreement_table, rounds_table
+from workbench.report.tables.agreement import agreement_made
 from workbench.report.tables.comparison import (
     anova_table,
     contrasts_table,
@@ -36,8 +45,24 @@ from workbench.report.tables.comparison import (
     omnibus_table,
     pairs_table,
 )
-from workbench.report.tables.data import findings_table, flow_table, measures_table, scores_table
-from workbench.report.tables.interviews import code_by_condition_table, code_stances_table, joint_table
+from workbench.report.tables.data import (
+    findings_table,
+    flow_table,
+    measures_table,
+    missing_items_table,
+    missing_table,
+    plan_table,
+    scores_table,
+)
+from workbench.report.tables.interviews import (
+    code_by_condition_table,
+    code_stances_table,
+    joint_table,
+    participants_by_code_table,
+    saturation_curve_table,
+    saturation_table,
+)
+from workbench.report.tables.joint import across_table, links_table, quotes_table
 from workbench.report.tables.order import (
     first_exposure_table,
     order_balance_table,
@@ -50,12 +75,14 @@ from workbench.report.tables.preference import (
     preference_tests_table,
     preference_worth_table,
 )
-from workbench.report.tables.reliability import items_table, levels_table, reliability_table
-from workbench.report.tables.robustness import robustness_summary_table, robustness_table
+from workbench.report.tables.reliability import items_table, levels_table, reliability_table, scales_table
+from workbench.report.tables.robustness import complete_cases_table, robustness_summary_table, robustness_table
 from workbench.responses.preferences import Preferences, read_preferences
 from workbench.responses.questionnaires import Responses, read_responses
 from workbench.responses.session_log import SessionLog, read_session_log
-from workbench.results.choices import conclusions_under_choices
+from workbench.responses.times import read_times
+from workbench.results.choices import complete_case_sensitivity, conclusions_under_choices
+from workbench.results.reporting import filled_from_data, standards_wanted
 from workbench.scoring import scale_measures
 from workbench.study import Study, open_study
 from workbench.trials import read_trials
@@ -78,6 +105,7 @@ class Evidence:
     preferences: Preferences | None
     codings: Codings | None
     findings: tuple[Finding, ...]
+    material: Material | None = None
 
 
 def collect(folder: Path) -> Evidence:
@@ -87,9 +115,12 @@ def collect(folder: Path) -> Evidence:
     """
     study = open_study(folder)
     faults: list[Finding] = []
-    responses, log, trials, preferences, codings = None, None, None, None, None
+    responses, times, log, trials = None, None, None, None
+    preferences, codings, material = None, None, None
     with gathering(faults):
         responses = read_responses(study)
+    with gathering(faults):
+        times = read_times(study)
     with gathering(faults):
         trials = read_trials(study)
     with gathering(faults):
@@ -97,15 +128,19 @@ def collect(folder: Path) -> Evidence:
     with gathering(faults):
         preferences = read_preferences(study)
     with gathering(faults):
-        codings = read_codings(study)
+        codings = collected_codings(study)
+    with gathering(faults):
+        material = read_material(study) if study.declared.interviews else None
     if faults or responses is None or trials is None:
         raise StudyError(faults)
     measures = (*scale_measures(study, responses), *trials.measures)
-    findings = [*quality_findings(study, responses, measures, log), *layout_findings(study.declared.conditions)]
+    findings = [*quality_findings(study, responses, measures, log, times), *layout_findings(study.declared.conditions)]
     findings += trials.findings
     findings += preferences.findings if preferences else ()
     findings += codings.findings if codings else ()
-    return Evidence(study, responses, measures, log, preferences, codings, tuple(_most_pressing_first(findings)))
+    findings += material.findings if material else ()
+    told = tuple(_most_pressing_first(findings))
+    return Evidence(study, responses, measures, log, preferences, codings, told, material)
 
 
 def _most_pressing_first(findings: list[Finding]) -> list[Finding]:
@@ -159,6 +194,7 @@ class Compared:
     order_effects: list[OrderEffects]
     conclusions: list[Conclusion]
     robustness: list[Robustness]
+    complete_cases: list[CompleteCase]
 
 
 def compared_of(
@@ -179,6 +215,7 @@ def compared_of(
         order_effects(ordered, study.participants, orders, primary=study.plan.primary, level=1 - study.plan.level),
         conclusions,
         robustness(conclusions),
+        complete_case_sensitivity(evidence, found),
     )
 
 
@@ -205,19 +242,120 @@ def preference_of(evidence: Evidence) -> Preference | None:
     return preference(evidence.preferences.ranks, declared.kind, level=1 - plan.level, resamples=RESAMPLES, rng=rng)
 
 
-def agreement_of(evidence: Evidence) -> list[RoundAgreement]:
-    """Agreement in each round of coding."""
-    return agreement(evidence.study, evidence.codings.rows) if evidence.codings else []
+def agreement_of(
+    evidence: Evidence,
+    *,
+    half_width: float = HALF_WIDTH,
+    progress: Progress = lambda done, total: None,
+) -> list[RoundAgreement]:
+    """Agreement in each round of coding; `half_width` is what further units are planned for."""
+    if evidence.codings is None:
+        return []
+    material = evidence.material
+    return agreement(
+        evidence.study,
+        evidence.codings.rows,
+        half_width=half_width,
+        codebooks=material.codebooks if material else None,
+        texts=material.texts() if material else None,
+        progress=progress,
+    )
+
+
+def quotable_texts(evidence: Evidence) -> dict[str, str]:
+    """The words of the units of participants who allow quotes."""
+    spoken = spoken_units(evidence.material) if evidence.material else {}
+    return {unit: one.text for unit, one in spoken.items() if not one.withheld}
+
+
+def counted_codings(evidence: Evidence) -> pd.DataFrame | None:
+    """The codings that every table counts; None where there are none."""
+    interviews, material = evidence.study.declared.interviews, evidence.material
+    if evidence.codings is None or interviews is None:
+        return None
+    versions = material.codebooks.versions if material and material.codebooks else ()
+    return counting(evidence.codings.rows, interviews, versions)
 
 
 def presence_of(evidence: Evidence) -> list[CodePresence]:
     """Who raised which code about which condition, from the codings that count."""
-    interviews = evidence.study.declared.interviews
-    if evidence.codings is None or interviews is None:
+    counted = counted_codings(evidence)
+    if evidence.codings is None or counted is None:
         return []
-    counted = codings_that_count(evidence.codings.rows, interviews)
     codes = sorted(code for code in counted["code"].unique() if code)
     return code_presence(counted, codes, evidence.study.conditions, evidence.codings.interviewed)
+
+
+def raised_codes(evidence: Evidence) -> dict[str, frozenset[str]]:
+    """The codes that each person interviewed raised, from the codings that count."""
+    counted = counted_codings(evidence)
+    if evidence.codings is None or counted is None:
+        return {}
+    codes = counted[counted["code"] != ""].groupby("participant")["code"].agg(frozenset)
+    return {one: codes.get(one, frozenset()) for one in evidence.codings.interviewed}
+
+
+def saturation_of(evidence: Evidence) -> Saturation | None:
+    """What further interviews added; None without codings, and in a reflexive study, which claims no saturation."""
+    interviews, raised = evidence.study.declared.interviews, raised_codes(evidence)
+    if interviews is None or interviews.mode == "reflexive" or not any(raised.values()):
+        return None
+    return saturation(raised, orders=ORDERS, rng=np.random.default_rng(evidence.study.plan.seed))
+
+
+def joint_of(evidence: Evidence, comparisons: Sequence[Comparison], presence: Sequence[CodePresence]) -> list[JointRow]:
+    """Both strands side by side, with quotes where the study has transcripts."""
+    material = evidence.material
+    book = material.codebooks.current if material and material.codebooks else None
+    return joint_rows(
+        evidence.study.declared.constructs,
+        comparisons,
+        presence,
+        themes={one.theme: [code.code for code in book.codes_of(one.theme)] for one in book.themes} if book else None,
+        counted=counted_codings(evidence),
+        spoken=spoken_units(material) if material else None,
+        interviewed=evidence.codings.interviewed if evidence.codings else (),
+    )
+
+
+def spoken_units(material: Material) -> dict[str, Spoken]:
+    """The words of every unit, its translation, and why they are not quoted: no permission, or an undecided identifier."""
+    undecided = {(one.transcript, one.turn) for one in identifiers(material)}
+    found = {}
+    for name, units in material.units.items():
+        transcript = material.working[name]
+        turns = {turn.id: turn for turn in transcript.turns}
+        allowed = material.study.permissions_of(transcript.participant).quotes
+        for unit in units.items:
+            mine = [turns[piece.turn] for piece in unit.pieces]
+            unclear = any((name, number) in undecided for turn in mine for number in turn.numbers)
+            withheld = "the participant does not allow quotes" if not allowed else NOT_DECIDED if unclear else ""
+            beside = "\n".join(filter(None, (turn.translation for turn in mine)))
+            found[unit.id] = Spoken(unit.id, unit.participant, unit.text, transcript.language, beside, withheld)
+    return found
+
+
+NOT_DECIDED = "words that may identify a person are not decided on"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Links:
+    """Codes against scores, and codes across conditions."""
+
+    scores: list[CodeAndScore]
+    across: list[CodeAcross]
+
+
+def links_of(evidence: Evidence, joint: Sequence[JointRow]) -> Links:
+    """What was said against what was scored, for the codes of the joint display; codes across conditions for all."""
+    counted, study = counted_codings(evidence), evidence.study
+    if evidence.codings is None or counted is None:
+        return Links([], [])
+    codes = sorted(code for code in counted["code"].unique() if code)
+    constructs = [row.construct.model_copy(update={"codes": list(row.codes)}) for row in joint]
+    who = evidence.codings.interviewed
+    scores = codes_and_scores(constructs, evidence.measures, counted, study.conditions, who, level=1 - study.plan.level)
+    return Links(scores, codes_across_conditions(codes, counted, study.conditions, who))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,6 +369,8 @@ class Analysis:
     agreement: list[RoundAgreement]
     presence: list[CodePresence]
     joint: list[JointRow]
+    saturation: Saturation | None = None
+    links: Links | None = None
 
     @property
     def comparisons(self) -> list[Comparison]:
@@ -239,7 +379,6 @@ class Analysis:
 
 def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -> Analysis:
     """Run every step. `progress(done, total)` is called after each, and during the long one; raising in it stops cleanly."""
-    study = evidence.study
 
     def told(steps: int, done: int = 0, total: int = 1) -> None:
         progress(HUNDREDTHS * steps + HUNDREDTHS * done // total, HUNDREDTHS * STEPS)
@@ -256,15 +395,28 @@ def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -
     agreed = agreement_of(evidence)
     told(5)
     presence = presence_of(evidence)
-    joint = joint_rows(study.declared.constructs, comparisons, presence)
+    joint = joint_of(evidence, comparisons, presence)
+    links = links_of(evidence, joint)
     told(STEPS)
-    return Analysis(evidence, reliability, compared, preferred, agreed, presence, joint)
+    return Analysis(evidence, reliability, compared, preferred, agreed, presence, joint, saturation_of(evidence), links)
+
+
+def flow_of(evidence: Evidence) -> list[Step]:
+    """Participants step by step."""
+    interviewed = len(evidence.codings.interviewed) if evidence.codings else None
+    return participant_flow(evidence.study, evidence.measures, evidence.log, interviewed)
 
 
 def check_tables(evidence: Evidence) -> list[Table]:
     """The tables of `check`."""
-    interviewed = len(evidence.codings.interviewed) if evidence.codings else None
-    return [findings_table(evidence.findings), flow_table(evidence.study, evidence.measures, interviewed)]
+    study, responses = evidence.study, evidence.responses
+    made = [
+        findings_table(evidence.findings),
+        flow_table(study, flow_of(evidence)),
+        missing_table(study, missing_map(study, responses)),
+        missing_items_table(item_gaps(study, responses)),
+    ]
+    return [table for table in made if table.rows or table.name in ("findings", "participants")]
 
 
 def score_tables(evidence: Evidence) -> list[Table]:
@@ -275,6 +427,7 @@ def score_tables(evidence: Evidence) -> list[Table]:
 def reliability_tables(study: Study, found: Sequence[ScaleReliability]) -> list[Table]:
     """The tables of `reliability`."""
     made = [
+        scales_table(study, found),
         reliability_table(study, found),
         levels_table(study, found),
         items_table(study, found),
@@ -294,6 +447,7 @@ def comparison_tables(study: Study, found: Compared) -> list[Table]:
         equivalence_table(study, found.comparisons),
         anova_table(found.comparisons, found.anovas),
         robustness_summary_table(study, found.robustness, found.conclusions),
+        complete_cases_table(study, found.complete_cases),
         order_effects_table(found.order_effects, found.orders),
         order_balance_table(study, found.orders, found.balance),
         described_table(found.described),
@@ -323,19 +477,43 @@ def preference_tables(study: Study, found: Preference | None) -> list[Table]:
     ]
 
 
-def agreement_tables(study: Study, found: Sequence[RoundAgreement]) -> list[Table]:
-    """The tables of `agreement`."""
-    return [rounds_table(found), agreement_table(study, found)] if found else []
+def agreement_tables(
+    study: Study, found: Sequence[RoundAgreement], texts: Mapping[str, str] | None = None
+) -> list[Table]:
+    """The tables of `agreement` that have something to say; with the words of units in `texts`, quotes and typical words."""
+    return agreement_made(study, found, texts)
 
 
-def joint_tables(study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence]) -> list[Table]:
+def joint_tables(
+    study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence], links: Links | None
+) -> list[Table]:
     """The tables of `joint` that have something to say."""
     made = [
         joint_table(study, rows),
+        quotes_table(study, rows),
+        *([links_table(study, links.scores), across_table(study, links.across)] if links else []),
         code_by_condition_table(study, presence),
         code_stances_table(study, presence),
     ]
     return [table for table in made if table.rows]
+
+
+def theme_tables(analysis: Analysis) -> list[Table]:
+    """Who raised which code, and what further interviews added."""
+    study, raised = analysis.evidence.study, raised_codes(analysis.evidence)
+    codes = sorted(set().union(*raised.values())) if raised else []
+    ranks = analysis.evidence.preferences.ranks if analysis.evidence.preferences else None
+    preferred = {} if ranks is None else {one: list(row.index[row == 1]) for one, row in ranks.iterrows()}
+    orders = analysis.compared.orders.run
+    made = [participants_by_code_table(study, raised, codes, orders, preferred)] if codes else []
+    found = analysis.saturation
+    return made + ([saturation_table(found), saturation_curve_table(found)] if found else [])
+
+
+def checklist_of(analysis: Analysis) -> Table:
+    """The reporting check-lists that fit the study."""
+    answers = reporting_answers(analysis.evidence.study.folder)
+    return checklist_table(filled_from_data(analysis), answers, standards_wanted(analysis))
 
 
 def all_tables(analysis: Analysis) -> Iterator[Table]:
@@ -348,4 +526,7 @@ def all_tables(analysis: Analysis) -> Iterator[Table]:
     yield from long_comparison_tables(study, analysis.compared)
     yield from preference_tables(study, analysis.preference)
     yield from agreement_tables(study, analysis.agreement)
-    yield from joint_tables(study, analysis.joint, analysis.presence)
+    yield from joint_tables(study, analysis.joint, analysis.presence, analysis.links)
+    yield from theme_tables(analysis)
+    yield plan_table(study, len(analysis.compared.orders.run), analysis.compared.orders.unknown)
+    yield checklist_of(analysis)

@@ -11,8 +11,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from workbench.analysis.comparison import Comparison, Exactness, compare
-from workbench.analysis.robustness import Conclusion, conclusions, conclusions_from_means
-from workbench.measure import Measure
+from workbench.analysis.robustness import CompleteCase, Conclusion, conclusions, conclusions_from_means
+from workbench.measure import SETTING, Measure
 from workbench.scoring import scale_measures
 from workbench.study import Plan, Study
 from workbench.trials import read_trials
@@ -78,6 +78,32 @@ def conclusions_under_choices(
         found += job()
         progress(number, len(jobs))
     return found
+
+
+def complete_case_sensitivity(evidence: Evidence, comparisons: Sequence[Comparison]) -> list[CompleteCase]:
+    """Every compared measure with scores that rest on fewer answers than items, scored and compared from whole answers alone.
+
+    Weighting for what is missing, or imputing, is not done: this shows how much hangs on the rule.
+    """
+    study = evidence.study
+    partly = [one for one in comparisons if one.measure.source == "scale" and _rests_on_gaps(one.measure)]
+    setting = _Setting([one.measure for one in partly], study.participants, study.conditions, study.plan)
+    whole = _scored_by(evidence, setting, "complete").compared() if partly else []
+    return [
+        CompleteCase(_scores(by_plan.measure), _scores(other.measure), by_plan, other)
+        for by_plan, other in zip(partly, whole, strict=True)
+    ]
+
+
+def _scores(measure: Measure) -> int:
+    return int(measure.values["value"].notna().sum())
+
+
+def _rests_on_gaps(measure: Measure) -> bool:
+    """Whether any score of a measure was made although an item was open."""
+    gaps = measure.rows.groupby(SETTING)["value"].agg(lambda values: values.isna().any())
+    scored = measure.values.set_index(SETTING)["value"].notna()
+    return bool((gaps & scored.reindex(gaps.index, fill_value=False)).any())
 
 
 def _under(choice: str, make: Callable[[], _Setting], before: Sequence[Conclusion]) -> list[Conclusion]:

@@ -7,48 +7,91 @@ from __future__ import annotations
 
 import json
 import platform
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import asdict
 from importlib.metadata import version
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from workbench.errors import UsageError
 from workbench.files import sha256, swapped_in
 from workbench.instrument import library
-from workbench.report.document import to_page
+from workbench.pseudonyms.key import KEY_FILE
+from workbench.report import figures as drawing
+from workbench.report.checklist import REPORTING_FILE
+from workbench.report.figures import Figure
+from workbench.report.numbers import traced
+from workbench.report.self_check import Inconsistency, told
 from workbench.report.table import Table, to_csv, to_json
 from workbench.results.chain import Analysis, Progress, all_tables, analyse, collect
-from workbench.results.sections import report_of, study_facts
+from workbench.results.documents import FORMATS, DocumentFormat, check, documents, trace_file
+from workbench.results.sections import drawn_figures, report_of, study_facts
 from workbench.study import RESULTS, STUDY_FILE, Declaration, Study, plan_hash
+from workbench.transcripts.reading import files_of
 
-LIBRARIES = ("numpy", "scipy", "pandas", "pingouin", "altair", "vl-convert-python")
+LIBRARIES = ("numpy", "scipy", "pandas", "pingouin", "vl-convert-python", "python-docx")
 MANIFEST_FORMAT = 1
 WHOLE = 100
 """Progress is told in hundredths."""
 
 
-def write_results(folder: Path, out: Path | None = None, progress: Progress = lambda done, total: None) -> Analysis:
+def write_results(
+    folder: Path,
+    out: Path | None = None,
+    progress: Progress = lambda done, total: None,
+    *,
+    formats: Collection[DocumentFormat] = FORMATS,
+    further_figures: bool = False,
+) -> Analysis:
     """Analyse the study in `folder` and write everything to its results folder, or to `out`.
 
-    Earlier results stay whole until the new ones are complete. Raises StudyError with every
-    blocking finding, and UsageError where `out` holds something that is no results folder.
+    `formats` are those of the report; `further_figures` adds each figure as PNG, and all of them two columns wide. Earlier
+    results stay whole until the new ones are complete. Raises StudyError with every blocking finding, and UsageError where
+    `out` holds something that is no results folder.
     """
     target = out or folder / RESULTS
     _refuse_foreign(target)
     progress(0, WHOLE)
     evidence = collect(folder)
     analysis = analyse(evidence, _share(progress, 10, 50))
-    facts = [*study_facts(evidence.study), *_versions().items()]
-    report, figures = report_of(analysis, facts, _share(progress, 50, WHOLE))
-    made = list(all_tables(analysis))
+    facts = [*study_facts(evidence.study), *versions().items()]
+    report, figures = report_of(analysis, facts, _share(progress, 50, 80))
+    with traced():
+        made = list(all_tables(analysis))
+    files: dict[str, bytes] = {}
+    for table in made:
+        files[f"tables/{table.name}.csv"] = to_csv(table).encode()
+        files[f"tables/{table.name}.json"] = to_json(table).encode()
+    files |= {f"figures/{figure.name}.svg": figure.svg.encode() for figure in figures}
+    files |= dict(documents(report, figures, made, evidence.study, formats))
+    progress(90, WHOLE)
+    files |= dict(_further(analysis, figures)) if further_figures else {}
+    files["trace.json"] = trace_file(report, made).encode()
+    found = check(files, analysis, made)
+    files["manifest.json"] = _manifest(evidence.study, made, [figure.name for figure in figures], *found).encode()
     with swapped_in(target) as aside:
-        for table in made:
-            _write(aside / "tables" / f"{table.name}.csv", to_csv(table))
-            _write(aside / "tables" / f"{table.name}.json", to_json(table))
-        for figure in figures:
-            _write(aside / "figures" / f"{figure.name}.svg", figure.svg)
-        _write(aside / "report.html", to_page(report))
-        _write(aside / "manifest.json", _manifest(evidence.study, made, [figure.name for figure in figures]))
+        for name, content in files.items():
+            place = aside / name
+            place.parent.mkdir(exist_ok=True, parents=True)
+            place.write_bytes(content)
+    progress(WHOLE, WHOLE)
     return analysis
+
+
+def _further(analysis: Analysis, figures: Iterable[Figure]) -> Iterator[tuple[str, bytes]]:
+    """Figures in pixels, and all of them once more two columns wide."""
+    for figure in figures:
+        yield f"figures/{figure.name}.png", figure.png()
+    with drawing.two_columns():
+        for figure in drawn_figures(analysis):
+            yield f"figures/wide/{figure.name}.svg", figure.svg.encode()
+            yield f"figures/wide/{figure.name}.pdf", figure.pdf()
+            yield f"figures/wide/{figure.name}.png", figure.png()
+
+
+def self_check_told(results: Path) -> str:
+    """What the report found when it was read back, in a sentence."""
+    told: str = json.loads((results / "manifest.json").read_text(encoding="utf-8"))["self_check"]["told"]
+    return told
 
 
 def _share(progress: Progress, start: int, end: int) -> Progress:
@@ -62,12 +105,8 @@ def _refuse_foreign(target: Path) -> None:
         raise UsageError(f"{target} holds something that is no results folder; name another place with --out.")
 
 
-def _write(path: Path, content: str) -> None:
-    path.parent.mkdir(exist_ok=True)
-    path.write_bytes(content.encode())
-
-
-def _versions() -> dict[str, str]:
+def versions() -> dict[str, str]:
+    """This package, Python and the libraries that the numbers rest on, with their versions."""
     return {
         "study-workbench": version("study-workbench"),
         "Python": platform.python_version(),
@@ -76,7 +115,7 @@ def _versions() -> dict[str, str]:
 
 
 def input_files(declared: Declaration) -> list[str]:
-    """Every collected file that study.toml names, in its order."""
+    """Every table of collected data that study.toml names, in its order, but for those in the folder of private files."""
     named: list[str | None] = [
         STUDY_FILE,
         declared.participants.file,
@@ -86,15 +125,31 @@ def input_files(declared: Declaration) -> list[str]:
     named += [file for one in declared.trials for file in one.files]
     named += [declared.preference.file if declared.preference else None]
     named += declared.interviews.codings if declared.interviews else []
-    return list(dict.fromkeys(file for file in named if file))
+    return _shareable(named)
 
 
-def _manifest(study: Study, tables: Iterable[Table], figures: Iterable[str]) -> str:
+def _shareable(files: Iterable[str | None]) -> list[str]:
+    """The files named, each once, without those that lie beside the key of pseudonyms."""
+    private = PurePosixPath(KEY_FILE).parent
+    return list(dict.fromkeys(file for file in files if file and not PurePosixPath(file).is_relative_to(private)))
+
+
+def _inputs(study: Study) -> list[str]:
+    interviews = study.declared.interviews
+    further = [interviews.codebook if interviews else None, REPORTING_FILE]
+    there = [file for file in further if file and study.path(file).exists()]
+    words = [file for one in study.participants for file in files_of(study, one)]
+    return _shareable([*input_files(study.declared), *there, *words])
+
+
+def _manifest(
+    study: Study, tables: Iterable[Table], figures: Iterable[str], found: Sequence[Inconsistency], checks: int
+) -> str:
     paths = library(study.folder)
     content = {
         "format": MANIFEST_FORMAT,
         "study": study.declared.id,
-        "inputs": {file: sha256(study.path(file)) for file in input_files(study.declared)},
+        "inputs": {file: sha256(study.path(file)) for file in _inputs(study)},
         "instruments": {
             name: {"version": one.version, "sha256": sha256(paths[name])}
             for name, one in sorted(study.instruments.items())
@@ -104,8 +159,9 @@ def _manifest(study: Study, tables: Iterable[Table], figures: Iterable[str]) -> 
         if study.plan.frozen
         else None,
         "seed": study.plan.seed,
-        "versions": _versions(),
+        "versions": versions(),
         "tables": {table.name: table.title for table in tables},
         "figures": sorted(figures),
+        "self_check": {"checks": checks, "found": [asdict(one) for one in found], "told": told(found, checks)},
     }
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"

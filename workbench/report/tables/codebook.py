@@ -42,7 +42,7 @@ def changes_table(codebooks: Codebooks) -> Table:
         Column("before", "Before"),
         Column("after", "After"),
         Column("fields", "What reads otherwise"),
-        Column("reason", "Why"),
+        Column("why", "Why"),
     )
     rows = tuple(
         {
@@ -51,7 +51,7 @@ def changes_table(codebooks: Codebooks) -> Table:
             "before": _listed(change.before),
             "after": _listed(change.after),
             "fields": _listed([name.replace("_", " ") for name in change.fields]),
-            "reason": change.reason,
+            "why": change.reason,
         }
         for one in codebooks.versions
         for change in one.changes

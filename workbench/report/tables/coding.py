@@ -118,8 +118,28 @@ def trail_table(trail: Sequence[AuditRow]) -> Table:
         Column("version", "Version"),
         Column("why", "Why"),
     )
-    rows = tuple({column.key: getattr(one, column.key) for column in columns} for one in trail)
+    rows = tuple(
+        {column.key: getattr(one, column.key) for column in columns}
+        | {"at": _to_the_second(one.at), "what": _step(one)}
+        for one in trail
+    )
     return Table("trail", "Trail of decisions", columns, rows, (BLIND,))
+
+
+def _to_the_second(at: str) -> str:
+    """When, without what no reader needs: the numbers give the order."""
+    return at[:19].replace("T", " ")
+
+
+def _step(one: AuditRow) -> str:
+    """What a step was, in words where it is known by a key that tells a reader nothing."""
+    words = {
+        "correction": f"correction of {one.transcript}",
+        "pseudonym": "decision on a phrase that the key holds",
+        "submission": f"{one.round} submitted",
+    }.get(one.kind, "")
+    taken_back = one.what.startswith("no longer: ")
+    return (f"no longer: {words}" if taken_back else words) if words else one.what
 
 
 def _joined(names: Iterable[str]) -> str:

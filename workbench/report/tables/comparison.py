@@ -9,7 +9,8 @@ from workbench.analysis.comparison import Comparison, Description
 from workbench.analysis.factors import Layout
 from workbench.analysis.families import Test
 from workbench.measure import Measure
-from workbench.report.sentences import headline
+from workbench.report.numbers import PLAN, cell
+from workbench.report.sentences import counts, headline
 from workbench.report.table import Column, Table
 from workbench.report.tables.parts import (
     SMALL_SAMPLE,
@@ -95,6 +96,11 @@ def headlines_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         Column("label", "Measure"),
         Column("standing", "Standing"),
         Column("headline", "What was found"),
+        Column("pairs", "Pairs", "count"),
+        Column("pairs_shown", "Shown", "count", help="Pairs shown to differ."),
+        Column("pairs_not_shown", "Not shown", "count"),
+        Column("equivalences", "Pairs against bounds", "count"),
+        Column("equivalent", "Shown equivalent", "count"),
     )
     rows = tuple(
         {
@@ -102,6 +108,10 @@ def headlines_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             "label": one.measure.label,
             "standing": "primary" if one.primary else "exploratory",
             "headline": headline(study, one),
+            **{
+                key: getattr(counts(one), key)
+                for key in ("pairs", "pairs_shown", "pairs_not_shown", "equivalences", "equivalent")
+            },
         }
         for one in comparisons
     )
@@ -375,7 +385,7 @@ def equivalence_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
         for pair in one.equivalences
     )
     notes = (
-        f"Two one-sided signed-rank tests over {cases(study)}; p is the larger of the two. Shown: the adjusted p is at or below {study.plan.level:g}.",
+        f"Two one-sided signed-rank tests over {cases(study)}; p is the larger of the two. Shown: the adjusted p is at or below {cell(PLAN, ['level'], 'value', f'{study.plan.level:g}')}.",
         "Bounds stand in the plan. “no” means that equivalence is not shown, not that there is a difference: in small samples both can be open. "
         "The interval is not corrected for the number of pairs.",
     )

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from math import nan
 
+from workbench.analysis.saturation import Saturation
 from workbench.coding.presence import ANY, CodePresence
 from workbench.joint_display import JointRow
 from workbench.report.sentences import joint_statistic
@@ -22,6 +24,7 @@ def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> T
         Column("label", "In words"),
         Column("interviewed", "Interviewed", "count"),
         Column("participants", "Raised it", "count", help="Participants who raised the code about anything."),
+        Column("share", "Share", "share", help="Of those interviewed."),
         Column("mentions", "Units", "count", help="Units to which the code was applied."),
         *(Column(condition, label, "count") for condition, label in study.condition_labels.items()),
     )
@@ -33,6 +36,7 @@ def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> T
             "label": names.get(one.code, ""),
             "interviewed": one.interviewed,
             "participants": one.participants,
+            "share": one.participants / one.interviewed if one.interviewed else nan,
             "mentions": one.mentions,
             **{condition: counts[one.code, condition] for condition in study.conditions},
         }
@@ -124,3 +128,78 @@ def _spoken_of(study: Study, presence: Iterable[CodePresence]) -> str:
             f"{whole.code}: {whole.participants} of {whole.interviewed}{f' ({listing(about)})' if about else ''}"
         )
     return "; ".join(told) if told else "no interviews"
+
+
+def participants_by_code_table(
+    study: Study,
+    raised: Mapping[str, AbstractSet[str]],
+    codes: Sequence[str],
+    orders: Mapping[str, Mapping[int, str]],
+    preferred: Mapping[str, Sequence[str]],
+) -> Table:
+    """A row per person interviewed: which codes they raised (1) and did not (0), beside their order and what they liked best.
+
+    `raised` holds the codes of each, `orders` the condition at each position, `preferred` the conditions at rank 1.
+    """
+    labels = study.condition_labels
+    names = code_labels(study)
+    columns = (
+        Column("participant", "Participant"),
+        Column("order", "Order"),
+        Column("preferred", "Liked best"),
+        *(Column(f"code_{number}", code, "count", help=names.get(code, "")) for number, code in enumerate(codes, 1)),
+    )
+    rows = tuple(
+        {
+            "participant": one,
+            "order": " → ".join(labels[condition] for _, condition in sorted(orders.get(one, {}).items())),
+            "preferred": listing([labels[condition] for condition in preferred.get(one, ())]),
+            **{f"code_{number}": int(code in mine) for number, code in enumerate(codes, 1)},
+        }
+        for one, mine in raised.items()
+    )
+    notes = (
+        "1: raised at least once. Not mentioning something is not disagreeing with it.",
+        "Few people with few traits can be recognised: think before this table leaves the project.",
+    )
+    return Table("participants_by_code", "Participants and the codes they raised", columns, rows, notes)
+
+
+SATURATION_RULE = (
+    "Base: the codes of the first interviews. New information: new codes in a run of interviews, as a share of the codes of the base "
+    "(Guest, Namey & Chen 2020). Interviews stand in the order of study.toml; spans are over resampled orders."
+)
+
+
+def saturation_table(found: Saturation) -> Table:
+    """After how many interviews new information fell to a threshold, by base size and run length."""
+    columns = (
+        Column("base", "Base", "count"),
+        Column("run", "Run", "count"),
+        Column("threshold", "New information at most", "share"),
+        Column("at", "Reached after", "count", help="Interviews, in the order listed; the run comes on top."),
+        Column("share", "Orders that reach it", "share"),
+        Column("median", "After, in these", "number", 0, low="low", high="high"),
+        Column("reason", "Remark"),
+    )
+    rows = tuple({key: getattr(one, key) for column in columns for key in column.keys} for one in found.reached)
+    notes = (SATURATION_RULE, "That few new codes came does not show that nothing was left to hear.")
+    return Table("saturation", "New information in further interviews", columns, rows, notes)
+
+
+def saturation_curve_table(found: Saturation) -> Table:
+    """How many codes the first 1, 2, ... interviews hold."""
+    columns = (
+        Column("interviews", "Interviews", "count"),
+        Column("listed", "Codes, as listed", "count"),
+        Column("mean", "Codes on average", "number", low="low", high="high"),
+    )
+    rows = tuple(
+        {
+            "interviews": number,
+            "listed": int(found.listed[number - 1]),
+            **{key: float(getattr(found, key)[number - 1]) for key in ("mean", "low", "high")},
+        }
+        for number in range(1, found.n_interviews + 1)
+    )
+    return Table("saturation_curve", "Codes found by the first interviews", columns, rows, (SATURATION_RULE,))

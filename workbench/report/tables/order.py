@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from workbench.analysis.order_effects import Balance, OrderEffects, Orders
-from workbench.report.sentences import order_known_sentence
+from workbench.report.sentences import ORDER_KINDS, order_known_sentence
 from workbench.report.table import Column, Table
 from workbench.report.tables.parts import TEST_COLUMNS, bounds, estimate, listing, test_fields
 from workbench.study import Study
@@ -26,7 +26,7 @@ def order_balance_table(study: Study, orders: Orders, found: Sequence[Balance]) 
     )
     rows = tuple(
         {
-            "kind": _ORDER_KINDS[one.kind],
+            "kind": ORDER_KINDS[one.kind],
             "place": str(one.place) if one.kind == "position" else labels[str(one.place)],
             "condition": labels[one.condition],
             "planned": one.planned,
@@ -37,9 +37,6 @@ def order_balance_table(study: Study, orders: Orders, found: Sequence[Balance]) 
     )
     notes = (order_known_sentence(orders), "Planned: by the sequences assigned to those who took part.")
     return Table("order_balance", "Orders, planned and as run", columns, rows, notes, ("kind",))
-
-
-_ORDER_KINDS = {"position": "in position", "after": "straight after"}
 
 
 def order_effects_table(found: Sequence[OrderEffects], orders: Orders) -> Table:
@@ -136,7 +133,7 @@ def order_values_table(study: Study, found: Sequence[OrderEffects]) -> Table:
     rows = tuple(
         {
             "measure": one.measure.id,
-            "kind": _ORDER_KINDS[placed.kind],
+            "kind": ORDER_KINDS[placed.kind],
             "condition": labels.get(placed.condition, "all"),
             "place": labels.get(str(placed.place), str(placed.place)),
             **{

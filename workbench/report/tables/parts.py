@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from workbench.analysis.comparison import Comparison
 from workbench.analysis.families import Test
+from workbench.report.numbers import PLAN, cell
 from workbench.report.table import Column, Kind
 from workbench.stats.intervals import Interval
 from workbench.study import Study
@@ -66,7 +67,7 @@ def reading_note(study: Study) -> list[str]:
         else ""
     )
     return [
-        f"Shown: the adjusted p is at or below {study.plan.level:g}.{gate} "
+        f"Shown: the adjusted p is at or below {cell(PLAN, ['level'], 'value', f'{study.plan.level:g}')}.{gate} "
         "“never”: with its ties and zeros the comparison could never have reached the level."
     ]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import nan
 
 from workbench.analysis.preference import Preference
+from workbench.report.sentences import FIRST_CHOICES
 from workbench.report.table import Column, Table
 from workbench.report.tables.parts import TEST_COLUMNS, bounds, estimate, test_fields
 from workbench.study import Study
@@ -56,7 +57,7 @@ def preference_tests_table(preference: Preference) -> Table:
         first = preference.first
         rows.append(
             {
-                "test": "First choices against equal shares",
+                "test": FIRST_CHOICES,
                 "n": sum(one.first_choices for one in preference.conditions),
                 "statistic": "chi-square",
                 "value": first.chi_square,

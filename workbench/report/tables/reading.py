@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from workbench.report.numbers import row_names
 from workbench.report.table import Column, Table, show
 from workbench.report.tables.parts import code_labels, listing
 from workbench.study import Study
@@ -16,7 +17,29 @@ READING: dict[str, tuple[str, ...]] = {
     "instruments": ("id", "title", "n_items", "wording"),
     "headlines": ("label", "standing", "headline"),
     "findings": ("severity", "kind", "where", "found", "remedy"),
-    "participants": ("label", "n"),
+    "participants": ("label", "n", "left"),
+    "joint_quotes": ("side", "participant", "condition", "difference", "code", "stance", "words", "translation"),
+    "links": (
+        "code",
+        "condition",
+        "n_raised",
+        "n_not",
+        "median_raised",
+        "median_not",
+        "rank_biserial",
+        "p",
+        "p_adjusted",
+    ),
+    "recode": ("unit", "rater", "version", "codes", "changes"),
+    "trail": ("seq", "at", "by", "what", "round", "version", "why"),
+    "transcripts": ("transcript", "language", "translated", "turns", "words", "units", "quotes"),
+    "turns": ("turn", "speaker", "text", "translation"),
+    "units": ("unit", "question", "text"),
+    "excerpts": ("group", "unit", "code", "about", "stance", "before", "words", "after", "translation"),
+    "candidates": ("kind", "phrase", "proposal", "transcript", "turn", "context"),
+    "codebook": ("code", "label", "definition", "when_to_use", "when_not_to_use"),
+    "missing": ("participant", "setting", "answered", "asked", "skipped", "not_applicable", "excluded"),
+    "missing_items": ("instrument", "item", "sessions", "skipped", "share"),
     "reliability": ("scale", "setting", "n_items", "n_used", "n_dropped", "alpha", "omega", "sem", "reason"),
     "reliability_levels": ("scale", "n_participants", "within", "between", "reason"),
     "descriptives": ("label", "condition", "n", "missing", "median", "mean", "sd"),
@@ -141,14 +164,27 @@ READING: dict[str, tuple[str, ...]] = {
         "shown",
         "reason",
     ),
+    "scales": (
+        "scale",
+        "n_items",
+        "minimum",
+        "maximum",
+        "n",
+        "missing",
+        "alpha_least",
+        "alpha_most",
+        "within",
+        "between",
+    ),
+    "checklist": ("standard", "item", "topic", "state", "answer"),
     "agreement_rounds": (
         "round",
         "kind",
         "codebook_version",
         "raters",
-        "participants",
         "n_units",
         "n_double",
+        "same_sets",
         "masi_alpha",
         "reason",
     ),
@@ -163,8 +199,23 @@ READING: dict[str, tuple[str, ...]] = {
         "positive",
         "kappa",
         "ac1",
+        "against_threshold",
         "reason",
     ),
+    "agreement_about": (
+        "round",
+        "kind",
+        "codebook_version",
+        "code",
+        "n_about",
+        "about_same",
+        "about_alpha",
+        "n_stance",
+        "stance_same",
+        "stance_alpha",
+        "stance_weighted",
+    ),
+    "agreement_drift": ("round", "kind", "codebook_version", "what", "first", "middle", "last", "change"),
 }
 """The columns that a person reads, of tables that have more; CSV and JSON always have all."""
 
@@ -189,7 +240,11 @@ WORDED = frozenset(("measure", "scale", "code", "test"))
 def for_reading(table: Table, words: Mapping[str, str], *, without: Sequence[str] = ()) -> Table:
     """The table with the columns a person reads, less those in `without`, ids in `words`; remarks on rows become notes."""
     keys = READING.get(table.name, tuple(column.key for column in table.columns))
-    empty = {key for key in ("silent", "spearman_brown") if not any(_given(row.get(key)) for row in table.rows)}
+    empty = {
+        key
+        for key in ("silent", "spearman_brown", "translation", "question")
+        if not any(_given(row.get(key)) for row in table.rows)
+    }
     hidden = {*without, *empty, *NOT_READ.get(table.name, ()), "reason"}
     chosen = tuple(next(column for column in table.columns if column.key == key) for key in keys if key not in hidden)
     kept = {key for column in chosen for key in column.keys}
@@ -197,7 +252,7 @@ def for_reading(table: Table, words: Mapping[str, str], *, without: Sequence[str
     rows = tuple({key: value for key, value in row.items() if key in kept} for row in worded)
     group = tuple(key for key in table.group if key in kept)
     notes = (*table.notes, *_remarks(worded, chosen))
-    return Table(table.name, table.title, chosen, rows, notes, group)
+    return Table(table.name, table.title, chosen, rows, notes, group, tuple(row_names(table.name, table.rows)))
 
 
 def _in_words(key: str, value: object, words: Mapping[str, str]) -> object:

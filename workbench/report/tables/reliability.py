@@ -129,3 +129,55 @@ def items_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Tabl
     )
     note = "Reversed items are shown after reversal. Dropping items because of this table, in this sample, makes alpha look better than it is."
     return Table("items", "Items", columns, rows, (note,), ("scale", "setting"))
+
+
+def scales_table(study: Study, reliabilities: Sequence[ScaleReliability]) -> Table:
+    """A row per scale, as a paper shows it: items, range, n, missing scores, and both reliabilities."""
+    columns = (
+        Column("scale", "Scale"),
+        Column("n_items", "Items", "count"),
+        Column("minimum", "Lowest", "number", 0, help="The lowest score there can be."),
+        Column("maximum", "Highest", "number", 0),
+        Column("n", "Scores", "count"),
+        Column("missing", "Missing", "count"),
+        Column("alpha_least", "Alpha, least", "bounded", help="Over the conditions or occasions."),
+        Column("alpha_most", "Alpha, most", "bounded"),
+        Column("omega_least", "Omega, least", "bounded"),
+        Column("omega_most", "Omega, most", "bounded"),
+        estimate("within", "Within persons"),
+        estimate("between", "Between persons"),
+    )
+    rows = []
+    for one in reliabilities:
+        alphas = [setting.alpha.raw for setting in one.settings if setting.alpha.raw == setting.alpha.raw]
+        omegas = [setting.omega.value for setting in one.settings if setting.omega.value == setting.omega.value]
+        n = int(one.measure.values["value"].notna().sum())
+        row: dict[str, object] = {
+            "scale": one.measure.id,
+            "n_items": len(one.measure.items),
+            "minimum": one.measure.low,
+            "maximum": one.measure.high,
+            "n": n,
+            "missing": len(one.measure.values) - n,
+            "alpha_least": min(alphas, default=nan),
+            "alpha_most": max(alphas, default=nan),
+            "omega_least": min(omegas, default=nan),
+            "omega_most": max(omegas, default=nan),
+        }
+        for level in ("within", "between"):
+            found = getattr(one.levels, level) if one.levels else None
+            row |= (
+                {level: found.value, **bounds(level, found.interval)}
+                if found
+                else {
+                    level: nan,
+                    f"{level}_low": nan,
+                    f"{level}_high": nan,
+                }
+            )
+        rows.append(row)
+    notes = (
+        "Alpha and omega within each condition or occasion, from the least to the most; rows of several conditions are not pooled.",
+        UNVALIDATED,
+    )
+    return Table("scales", "Scales and their reliability", columns, tuple(rows), notes)

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import nan
 
-from workbench.analysis.robustness import Conclusion, Question, Robustness
+import numpy as np
+
+from workbench.analysis.comparison import Comparison
+from workbench.analysis.robustness import CompleteCase, Conclusion, Question, Robustness
 from workbench.report.table import Column, Table
 from workbench.report.tables.parts import TEST_COLUMNS, test_fields
 from workbench.study import Study
@@ -111,3 +114,43 @@ def robustness_summary_table(study: Study, found: Sequence[Robustness], conclusi
         _robustness_notes(conclusions),
         ("measure",),
     )
+
+
+def complete_cases_table(study: Study, found: Sequence[CompleteCase]) -> Table:
+    """Measures whose scores rest in part on gaps, by the plan's missing rule and from whole answers alone."""
+    columns = (
+        Column("measure", "Measure"),
+        Column("n", "Scores", "count", help="Over all participants and conditions, by the plan's missing rule."),
+        Column("n_whole", "From whole answers", "count"),
+        Column("p", "p", "p", help="Over all conditions, not adjusted."),
+        Column("p_whole", "p from whole answers", "p"),
+        Column("condition", "Mean that changes most"),
+        Column("mean", "M", "number"),
+        Column("mean_whole", "M from whole answers", "number"),
+    )
+    return Table(
+        "complete_cases", "Scores from whole answers alone", columns, tuple(_complete_case(study, one) for one in found)
+    )
+
+
+def _complete_case(study: Study, one: CompleteCase) -> dict[str, object]:
+    before, after = one.by_plan.descriptions, one.whole.descriptions
+    changes = [abs(first.mean - second.mean) for first, second in zip(before, after, strict=True)]
+    most = int(np.nanargmax(changes)) if np.isfinite(changes).any() else 0
+    return {
+        "measure": one.by_plan.measure.id,
+        "n": one.n,
+        "n_whole": one.n_whole,
+        "p": _overall_p(one.by_plan),
+        "p_whole": _overall_p(one.whole),
+        "condition": study.condition_labels[before[most].condition],
+        "mean": before[most].mean,
+        "mean_whole": after[most].mean,
+    }
+
+
+def _overall_p(one: Comparison) -> float:
+    """The p of all conditions together; of the one pair where there are two."""
+    if one.omnibus is not None:
+        return one.omnibus.test.p
+    return one.pairs[0].test.p if len(one.pairs) == 1 else nan

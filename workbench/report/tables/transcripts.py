@@ -64,9 +64,11 @@ def speaking_table(speaking: Sequence[Speaking]) -> Table:
         Column("n_words", "Words", "count"),
         Column("share", "Share", "share"),
         Column("minutes", "Minutes", "number", digits=1),
-        Column("reason", "Remark"),
+        Column("remark", "Remark"),
     )
-    rows = tuple({column.key: getattr(one, column.key) for column in columns} for one in speaking)
+    rows = tuple(
+        {column.key: getattr(one, column.key) for column in columns[:-1]} | {"remark": one.reason} for one in speaking
+    )
     return Table("speaking", "Who spoke how much", columns, rows, (), ("transcript",))
 
 
