@@ -62,3 +62,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
 def a_screen_of_100_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     """What commands print does not hang on the terminal that the tests run in."""
     monkeypatch.setenv("COLUMNS", "100")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that look at the demo's results run in one process, which makes them once (`--dist loadgroup`)."""
+    for item in items:
+        if "demo" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.xdist_group("demo"))
