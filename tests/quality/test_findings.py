@@ -421,3 +421,11 @@ def test_few_answers_alike_are_no_finding(tmp_path):
     for where in CONDITIONS:
         rows["A09", where] = ["5"] * 3
     assert of_kind(found(tmp_path, rows), "same answer throughout") == []
+
+
+def test_one_answer_at_an_end_of_the_scale_is_no_finding_where_no_item_is_reversed(tmp_path):
+    made = instrument("real", ["r1", "r2", "r3", "r4"])
+    wide = {place: [*answers, answers[0]] for place, answers in clean().items()}
+    wide |= {("A09", where): ["1"] * 4 for where in CONDITIONS} | {("A10", where): ["7"] * 4 for where in CONDITIONS}
+    text = sheet("participant condition r1 r2 r3 r4", *(" ".join((*place, *row)) for place, row in wide.items()))
+    assert of_kind(found(tmp_path, {}, files={"form.csv": text}, made=made), "same answer throughout") == []

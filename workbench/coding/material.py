@@ -135,7 +135,7 @@ def _all_versions(from_file: Codebooks | None, recorded: Sequence[Entry]) -> Cod
 
 
 def _findings(material: Material) -> list[Finding]:
-    found = list(material.transcripts.notes)
+    found = _preambles_as_one(material.transcripts.notes)
     for name, one in material.working.items():
         found += [
             Finding(
@@ -172,6 +172,19 @@ def _findings(material: Material) -> list[Finding]:
             )
         )
     return found
+
+
+def _preambles_as_one(notes: Sequence[Finding]) -> list[Finding]:
+    """The notes, with what stands above the first turn of several files told once."""
+    preambles = [one for one in notes if one.kind == "preamble" and one.severity == "note"]
+    others = [one for one in notes if one not in preambles]
+    if len(preambles) < 2:
+        return list(notes)
+    files = ", ".join(one.file for one in preambles)
+    found = (
+        f"What stands above the first turn of {len(preambles)} files is left out. In the first: {preambles[0].found}"
+    )
+    return [*others, replace(preambles[0], file=files, place="", found=found)]
 
 
 def identifiers(material: Material, progress: Progress | None = None) -> list[Candidate]:

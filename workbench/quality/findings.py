@@ -399,7 +399,8 @@ def _ends(instrument: Instrument, scale: Scale) -> dict[str, dict[str, float]]:
 def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers: pd.DataFrame) -> list[Finding]:
     """Participants whose answers to all rating items of a questionnaire stand at one place of their response scales.
 
-    Where reversed items are among them nobody can mean that; without any, a steady opinion looks the same, and it is a note.
+    Where reversed items are among them nobody can mean that. Without any, a steady opinion looks the same: it is a note, and none
+    at an end of the scale.
     """
     rated = {
         f"{use.id}.{item.id}": (item.reverse, study.instruments[use.id].response_of(item.id).range)
@@ -422,6 +423,8 @@ def _same_answer_throughout(study: Study, questionnaire: Questionnaire, answers:
         directions = {rated[name][0] for name in rows["which"].unique()}
         given = rows["value"].unique()
         what = f"{given[0]:g}" if len(given) == 1 else "the same place of the response scale"
+        if len(directions) == 1 and rows["place"].iloc[0] in (0, 1):
+            continue  # no symptom at all, or full marks: an end of the scale is a common true answer
         told = "reversed ones included" if len(directions) == 2 else "none of them worded the other way round"
         findings.append(
             Finding(
