@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from hypothesis import settings
 
-settings.register_profile("same", derandomize=True, database=None)
-settings.register_profile("drawn", print_blob=True)
+settings.register_profile("same", derandomize=True, database=None, deadline=None)
+settings.register_profile("drawn", print_blob=True, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 """The same examples in every ordinary run, so that it fails for a change and not by chance; --full draws new ones."""
 
@@ -64,6 +64,7 @@ def a_screen_of_100_columns(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "100")
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Tests that look at the demo's results run in one process, which makes them once (`--dist loadgroup`)."""
     for item in items:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -60,13 +61,28 @@ def round_(
         str,
         typer.Argument(
             metavar="[show|begin|draw|submit|reopen]",
-            help="show how far each round is (the default); begin one with named transcripts or all units, draw a sample for one, submit or reopen one.",
+            help="show how far each round is (the default); begin one with all units or some, draw a sample for one, submit or reopen one.",
         ),
     ] = "show",
     name: RoundOption = None,
     transcript: Annotated[
         list[str] | None,
-        typer.Option(help="begin: its units are those of this transcript; give it once for each.", show_default=False),
+        typer.Option(
+            help="begin, draw: its units are those of this transcript; give it once for each.", show_default=False
+        ),
+    ] = None,
+    listed: Annotated[
+        Path | None,
+        typer.Option(
+            "--units",
+            metavar="FILE",
+            help="begin, draw: its units are those in the column `unit` of a table.",
+            show_default=False,
+        ),
+    ] = None,
+    without: Annotated[
+        str | None,
+        typer.Option(metavar="ROUND", help="begin, draw: without the units of that round.", show_default=False),
     ] = None,
     size: Annotated[int | None, typer.Option(help="draw: how many units.", show_default=False)] = None,
     seed: Annotated[
@@ -95,14 +111,14 @@ def round_(
             return
         chosen, decided = _required(name, "--round", "the round"), required_by(by)
         if action == "begin":
-            units = _chosen_units(material, transcript)
+            units = _chosen_units(material, journal, transcript, listed, without)
             guarded(lambda: rounds.begin_round(journal, opened, chosen, units, by=decided, raters=rater or (), why=why))
             say(f"Round {chosen} has {len(units)} units.")
         elif action == "draw":
             if size is None:
                 stop(UsageError("Say how many units with --size."))
             used = opened.plan.seed if seed is None else seed
-            units = _chosen_units(material, transcript)
+            units = _chosen_units(material, journal, transcript, listed, without)
             sample = guarded(
                 lambda: rounds.draw_round(
                     journal, opened, chosen, units, size=size, seed=used, by=decided, raters=rater or (), why=why
@@ -132,10 +148,44 @@ def _show_rounds(
     show([rounds_state_table(list(states), rated, everything)], format, table, out)
 
 
-def _chosen_units(material: Material, transcripts: list[str] | None) -> list[Unit]:
+def _chosen_units(
+    material: Material, journal: Journal, transcripts: list[str] | None, listed: Path | None, without: str | None
+) -> list[Unit]:
     for name in transcripts or ():
         guarded(partial(material.transcript, name))
-    return [unit for unit in material.all_units() if not transcripts or unit.transcript in transcripts]
+    named = None if listed is None else guarded(lambda: _units_named(material, listed))
+    elsewhere = guarded(lambda: _units_of(material, journal, without)) if without else ()
+    return [
+        unit
+        for unit in material.all_units()
+        if (not transcripts or unit.transcript in transcripts)
+        and (named is None or unit.id in named)
+        and unit.id not in elsewhere
+    ]
+
+
+def _units_named(material: Material, file: Path) -> set[str]:
+    from workbench.files import read_table
+    from workbench.responses.names import require_columns
+
+    table = read_table(file, file.name)
+    require_columns(table, ("unit",), "the column")
+    named = set(table.frame["unit"].str.strip()) - {""}
+    unknown = sorted(named - {unit.id for unit in material.all_units()})
+    if unknown:
+        raise UsageError(
+            f"{file.name} names {len(unknown)} units that are not there: {', '.join(unknown[:5])}. `workbench units STUDY` lists them."
+        )
+    return named
+
+
+def _units_of(material: Material, journal: Journal, round: str) -> Mapping[str, str]:
+    from workbench.coding.rounds import state_of
+
+    units = state_of(journal, material.study, round).units
+    if not units:
+        raise UsageError(f"“{round}” has no units of its own that could be left out; begin or draw it first.")
+    return units
 
 
 @app.command()

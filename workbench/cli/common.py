@@ -51,7 +51,10 @@ StudyFolder = Annotated[
 
 FormatOption = Annotated[
     Form,
-    typer.Option("--format", help="text for reading; csv and json unrounded, for machines; markdown, latex and docx (with --out) for documents."),
+    typer.Option(
+        "--format",
+        help="text for reading; csv and json unrounded, for machines; markdown, latex and docx (with --out) for documents.",
+    ),
 ]
 
 
@@ -83,7 +86,10 @@ def tables_of(
     evidence = guarded(lambda: collect(study))
     made = guarded(lambda: step(evidence))
     if not made:
-        typer.echo("The study has nothing for this: study.toml declares no such data.", err=True)
+        typer.echo(
+            "There is nothing to show yet: study.toml declares no such data, or (of codings) no round is closed.",
+            err=True,
+        )
         return
     show(made, format, name, out, words_of(evidence.study))
 

@@ -185,11 +185,11 @@ class _Taking:
         return place, one, unit, book
 
     def operations(self, chosen: Iterable[tuple[str, Coded, Unit, Codebook]]) -> Iterator[Operation]:
-        """A coding for each, and one mark as rated for each unit.
+        """Unit by unit, in the order of the file: a coding for each, and one mark as rated.
 
         The same code on the same words about several conditions is one coding, where its stance is the same.
         """
-        codings: dict[str, tuple[Coded, Unit, Codebook]] = {}
+        codings: dict[str, tuple[str, Coded, Unit, Codebook]] = {}
         rated: dict[str, Operation] = {}
         for place, one, unit, book in chosen:
             mark = self._operation(RATED, f"{self.round}/{unit.transcript}/{unit.id}/{self.view.rater}", one, book)
@@ -198,16 +198,18 @@ class _Taking:
                 continue
             key = coding_key(self.round, unit.transcript, unit.id, _applied(one), self.view.rater)
             before = codings.get(key)
-            if before is not None and before[0].stance != one.stance:
+            if before is not None and before[1].stance != one.stance:
                 self.left.add("codings with another stance than the same code has on the same words", place)
                 continue
-            about = (*before[0].about, *one.about) if before else one.about
-            codings[key] = (replace(one, about=about), unit, book)
-        for key, (one, unit, book) in codings.items():
+            about = (*before[1].about, *one.about) if before else one.about
+            codings[key] = (mark.key, replace(one, about=about), unit, book)
+        of_unit: dict[str, list[Operation]] = {key: [] for key in rated}
+        for key, (mark_key, one, unit, book) in codings.items():
             content = coded_content(self.view.study, unit, _applied(one), book)
-            yield _named(replace(self._operation(CODING, key, one, book), content=content), self.view.study.declared.id)
-        for one_rated in rated.values():
-            yield _named(one_rated, self.view.study.declared.id)
+            of_unit[mark_key].append(replace(self._operation(CODING, key, one, book), content=content))
+        for key, one_rated in rated.items():
+            for operation in (*of_unit[key], one_rated):
+                yield _named(operation, self.view.study.declared.id)
 
     def _operation(self, kind: str, key: str, one: Coded, book: Codebook) -> Operation:
         return Operation(

@@ -121,10 +121,11 @@ def sent_before(view: RaterView, round: str, transcript: str, *, since: int = 0)
 
     Where steps were taken back by the journal itself, only what holds now: the panel knows its own undo alone.
     """
-    mine = {"by": view.rater, "round": round}  # one's own may always be seen, so the journal is asked directly
-    if view.journal.history(kind=(UNDO, REDO), limit=1, **mine):
-        return [one for one in view.journal.present(KINDS, transcript=transcript, **mine) if one.seq > since]
-    return view.journal.history(kind=KINDS, transcript=transcript, since=since, **mine)
+    journal, rater = view.journal, view.rater  # one's own may always be seen, so the journal is asked directly
+    if journal.history(kind=(UNDO, REDO), by=rater, round=round, limit=1):
+        holding = journal.present(KINDS, by=rater, round=round, transcript=transcript)
+        return [one for one in holding if one.seq > since]
+    return journal.history(kind=KINDS, by=rater, round=round, transcript=transcript, since=since)
 
 
 def as_sent(entry: Entry) -> dict[str, Any]:

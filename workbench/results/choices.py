@@ -132,7 +132,7 @@ def _other_settings(evidence: Evidence, setting: _Setting) -> dict[str, Callable
     if any(not one.measures or names & set(one.measures) for one in evidence.study.declared.exclusions):
         made[NO_EXCLUSIONS] = partial(_without_exclusions, evidence, setting)
     for kind, choice in FLAGGED.items():
-        flagged = {one.place for one in evidence.findings if one.kind == kind}
+        flagged = {one.place for one in evidence.findings if one.kind == kind and one.severity == "attention"}
         kept = [one for one in setting.participants if one not in flagged]
         if len(kept) < len(setting.participants):
             made[f"{choice} (n = {len(setting.participants) - len(kept)})"] = partial(

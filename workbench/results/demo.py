@@ -63,7 +63,7 @@ def _preference_told(analysis: Analysis) -> list[str]:
     if analysis.preference is None:
         return []
     told = preference_sentence(analysis.evidence.study, analysis.preference)
-    return [f"  Preference: {told[:1].lower()}{told[1:]}"]
+    return [f"  Preference, {told[:1].lower()}{told[1:]}"]
 
 
 def _agreement_told(analysis: Analysis) -> list[str]:

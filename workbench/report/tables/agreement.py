@@ -105,7 +105,8 @@ def agreement_table(study: Study, rounds: Sequence[RoundAgreement]) -> Table:
         AGREEMENT_CAUTION,
     ]
     notes += [FEW_CLUSTERS] if any(one.few_clusters for one in rounds if one.n_double) else []
-    notes += threshold_sentences(threshold, [code for one in counted for code in one.codes])
+    if counted:
+        notes += threshold_sentences(threshold, [code for one in counted for code in one.codes])
     group = ("round", "kind", "codebook_version")
     return Table("agreement", "Agreement between raters by code", columns, rows, tuple(notes), group)
 

@@ -36,7 +36,7 @@ READING: dict[str, tuple[str, ...]] = {
     "turns": ("turn", "speaker", "text", "translation"),
     "units": ("unit", "question", "text"),
     "excerpts": ("group", "unit", "code", "about", "stance", "before", "words", "after", "translation"),
-    "candidates": ("kind", "phrase", "proposal", "transcript", "turn", "context"),
+    "candidates": ("likelihood", "kind", "phrase", "proposal", "transcript", "turn", "context"),
     "codebook": ("code", "label", "definition", "when_to_use", "when_not_to_use"),
     "missing": ("participant", "setting", "answered", "asked", "skipped", "not_applicable", "excluded"),
     "missing_items": ("instrument", "item", "sessions", "skipped", "share"),
