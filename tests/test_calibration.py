@@ -10,6 +10,9 @@ import pytest
 
 from workbench.stats.intervals import Interval
 
+pytestmark = pytest.mark.xdist_group("test_calibration")
+"""What the whole module shares is made once."""
+
 
 @pytest.fixture(scope="module")
 def short_sizes() -> list[calibration.Size]:

@@ -145,12 +145,6 @@ def test_a_plan_is_frozen_once_with_comments_kept(demo, tmp_path):
     assert "plan changed" in run("check", folder).stdout
 
 
-def test_report_says_where_the_results_are(demo, tmp_path):
-    found = run("report", demo.folder, "--out", tmp_path / "out", "--format", "html")
-    assert found.exit_code == 0, found.output
-    assert str(tmp_path / "out" / "report.html") in found.stdout
-
-
 def test_demo_refuses_a_folder_that_exists(tmp_path):
     found = run("demo", tmp_path)
     assert found.exit_code == 2

@@ -15,6 +15,9 @@ from workbench.coding.material import Material, codes_used, identifiers, read_ma
 from workbench.coding.units import boundary_score, learn_sentences
 from workbench.study import Study, open_study
 
+pytestmark = pytest.mark.xdist_group("test_demo_interviews")
+"""What the whole module shares is made once."""
+
 FOLDER = Path(__file__).parent.parent / "demo_responses"
 SOURCES = Path(__file__).parent / "demo_interviews"
 

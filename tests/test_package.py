@@ -33,7 +33,14 @@ def test_the_wheel_was_built_from_the_sdist_and_holds_what_ships(wheel):
         assert f"workbench/_shipped/{path.relative_to(CHECKOUT).as_posix()}" in names
     for path in (CHECKOUT / "workbench" / "handbook").glob("*.md"):
         assert f"workbench/handbook/{path.name}" in names
-    assert "workbench/report/report.html.jinja" in names
+    for part in (
+        "report/report.html.jinja",
+        "report/checklists.toml",
+        "coding/panel/panel.js",
+        "coding/panel/packet.html.jinja",
+        "app/look.css",
+    ):
+        assert f"workbench/{part}" in names
     assert not any(name.startswith("tests/") for name in names)
 
 
@@ -44,10 +51,16 @@ def test_an_installed_wheel_runs_outside_the_checkout(wheel, tmp_path):
     work = tmp_path / "work"
     work.mkdir()
     environment = os.environ | {"PYTHONPATH": str(place)}
-    run = [sys.executable, "-P", "-m", "workbench.cli", "demo"]
-    found = subprocess.run(run, cwd=work, env=environment, capture_output=True, text=True, check=False)
-    assert found.returncode == 0, found.stderr
-    assert (work / "practice-kitchen" / "results" / "report.html").exists()
+    for command in (
+        ["demo", "kitchen", "--uncoded"],
+        ["check", "kitchen"],
+        ["instrument", "weight_realism", "--format", "html"],
+    ):
+        run = [sys.executable, "-P", "-m", "workbench.cli", *command]
+        found = subprocess.run(run, cwd=work, env=environment, capture_output=True, text=True, check=False)
+        assert found.returncode == 0, found.stderr
+    assert "<!DOCTYPE html>" in found.stdout
+    assert (work / "kitchen" / "transcripts" / "A01.vtt").exists()
     where = [sys.executable, "-P", "-c", "import workbench; print(workbench.__file__)"]
     used = subprocess.run(where, cwd=work, env=environment, capture_output=True, text=True, check=True)
     assert Path(used.stdout.strip()).is_relative_to(place)

@@ -42,6 +42,9 @@ from workbench.store.journal import Journal
 from workbench.store.opening import DECISIONS, open_store
 from workbench.study import STUDY_FILE, Study, open_study
 
+pytestmark = pytest.mark.xdist_group("test_replay")
+"""What the whole module shares is made once."""
+
 BY_PAGE = 10
 """Units that the ordinary suite codes at the page; --full codes the whole round there."""
 

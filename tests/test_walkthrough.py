@@ -19,6 +19,9 @@ STEPS = (
     "consensus", "excerpts", "trail", "export",
 )  # fmt: skip
 
+pytestmark = pytest.mark.xdist_group("test_walkthrough")
+"""What the whole module shares is made once."""
+
 
 @pytest.fixture(scope="module")
 def page() -> str:

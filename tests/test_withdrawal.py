@@ -6,6 +6,7 @@ import io
 import shutil
 import zipfile
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import docx
@@ -387,7 +388,8 @@ def test_a_run_that_fails_says_what_is_left_and_can_be_run_again(coded, monkeypa
     assert open_study(coded.folder).declared.participants.withdrawn == 1
 
 
-def test_a_database_that_another_program_reads_is_told_and_nothing_further_is_erased(coded):
+def test_a_database_that_another_program_reads_is_told_and_nothing_further_is_erased(coded, monkeypatch):
+    monkeypatch.setattr("workbench.withdrawal.open_store", partial(open_store, patience=0.5))
     with open_store(coded) as other, other._database.reading() as connection:
         connection.exec_driver_sql("SELECT count(*) FROM journal").scalar_one()
         (fault,) = faults_of(withdraw, coded.folder, "A01")

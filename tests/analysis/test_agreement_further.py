@@ -22,6 +22,9 @@ from workbench.coding.codings import CODING_COLUMNS
 from workbench.report.agreement_sentences import against_threshold, paper_sentences, paradox_sentence
 from workbench.report.tables.agreement import agreement_made
 
+pytestmark = pytest.mark.xdist_group("test_agreement_further")
+"""What the whole module shares is made once."""
+
 ROUNDS = [
     {"id": "pilot", "kind": "pilot"},
     {"id": "rely", "kind": "reliability"},

@@ -17,6 +17,9 @@ from workbench.cli import app
 from workbench.pseudonyms.key import KEY_FILE
 from workbench.results.folder import input_files
 
+pytestmark = pytest.mark.xdist_group("test_private")
+"""What the whole module shares is made once."""
+
 HIDDEN, LISTED = "Qwendolin Harrow", "Xaverine"
 TALK = f"Interviewer: How was it?\nA01: It was {HIDDEN}'s pot, really heavy. {HIDDEN.upper()} said so.\n"
 FURTHER = [

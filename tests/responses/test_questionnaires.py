@@ -683,13 +683,13 @@ def test_an_unknown_word_names_those_known_and_where_to_say_what_it_counts_as(tm
     assert day.remedy.startswith("This is a date")
 
 
-def test_ten_thousand_columns_do_not_make_ten_thousand_findings(tmp_path):
-    items = [f"q{number}" for number in range(3_000)]
+def test_a_thousand_wrong_columns_do_not_make_a_thousand_findings(tmp_path):
+    items = [f"q{number}" for number in range(1_000)]
     made = (instrument("long", items),)
-    rows = [["participant", "condition", *items], ["A01", "still", *["x"] * 3_000], ["A02", "still", *["x"] * 3_000]]
+    rows = [["participant", "condition", *items], ["A01", "still", *["x"] * 1_000], ["A02", "still", *["x"] * 1_000]]
     found = faults_of(read_responses, form(tmp_path, files={"form.csv": written(rows)}, made=made))
     assert len(found) == 25
-    assert found[-1].found.startswith("Answers in 29")
+    assert found[-1].found.startswith("Answers in 9")
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252"])

@@ -16,6 +16,9 @@ from workbench.errors import UsageError
 from workbench.results.documents import formats_of, grain
 from workbench.results.folder import self_check_told, write_results
 
+pytestmark = pytest.mark.xdist_group("test_documents")
+"""What the whole module shares is made once."""
+
 PEOPLE = [f"A{number:02}" for number in range(1, 8)]
 AWKWARD = {
     "markup": "<script>alert(1)</script> & **bold** | `x`",

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from demo_generator import FOLDER
+from study_folders import study_in
 
 from workbench.errors import StudyError, UsageError
 from workbench.results.folder import write_results
@@ -126,9 +127,10 @@ def test_a_folder_that_holds_something_else_is_not_replaced(copy, tmp_path):
     assert (elsewhere / "chapter.txt").read_text() == "years of work"
 
 
-def test_progress_ends_where_it_says(copy, tmp_path):
+def test_progress_ends_where_it_says(tmp_path):
     seen = []
-    write_results(copy, tmp_path / "out", lambda done, total: seen.append((done, total)), formats=["html"])
+    folder = study_in(tmp_path / "s", participants=["A01", "A02"]).folder
+    write_results(folder, progress=lambda done, total: seen.append((done, total)))
     assert seen == sorted(seen)
     assert seen[-1][0] == seen[-1][1]
     assert len({total for _, total in seen}) == 1
