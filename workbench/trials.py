@@ -72,8 +72,10 @@ def _rows(study: Study, trials: Trials, key: str, file: str, faults: list[Findin
     frame, notes = without_pilots(table, trials.participant, study, faults)
     known = condition_words(study, {})
     condition = matched(frame[trials.condition], known, file, "condition", "Correct it.", faults)
-    settings = frame[[trials.participant]].set_axis(["participant"], axis=1).assign(
-        condition=condition, occasion="", file=file, row=frame.index
+    settings = (
+        frame[[trials.participant]]
+        .set_axis(["participant"], axis=1)
+        .assign(condition=condition, occasion="", file=file, row=frame.index)
     )
     numeric = {name for one in trials.measures if one.summary != "share" for name in (one.column, one.minus) if name}
     columns = {name: _numbers(frame[name].str.strip(), table, faults) for name in sorted(numeric)}

@@ -5,10 +5,10 @@ from __future__ import annotations
 import io
 import sys
 
-from workbench.cli import data, results
+from workbench.cli import browser, coding, data, interviews, paper, raters, reading, results
 from workbench.cli.common import app
 
-__all__ = ["app", "data", "main", "results"]
+__all__ = ["app", "browser", "coding", "data", "interviews", "main", "paper", "raters", "reading", "results"]
 
 
 def main() -> None:
