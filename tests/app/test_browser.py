@@ -35,6 +35,7 @@ def foreign_file() -> str:
     return "\n".join(lines) + "\n"
 
 
+@pytest.mark.full
 def test_from_a_foreign_file_to_a_sentence(screen, tmp_path):
     folder = tmp_path / "weights"
     conditions = ("Plain", "With sound", "With tremor")
@@ -71,6 +72,7 @@ def test_from_a_foreign_file_to_a_sentence(screen, tmp_path):
         end(server)
 
 
+@pytest.mark.full
 def test_a_report_is_built_and_taken_away(screen, small, tmp_path):
     server = serve(small)
     try:
@@ -94,6 +96,7 @@ def test_a_report_is_built_and_taken_away(screen, small, tmp_path):
         end(server)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.full)])
 def test_no_page_keeps_anybody_out(screen, served_kitchen, scheme):
     if find_spec("axe_playwright_python") is None:
@@ -116,6 +119,7 @@ def test_no_page_keeps_anybody_out(screen, served_kitchen, scheme):
     assert serious == {}, json.dumps(serious, indent=1)
 
 
+@pytest.mark.full
 def test_each_page_is_reached_and_worked_by_keyboard(screen, served_kitchen):
     window = screen(served_kitchen)
     for _ in range(12):
@@ -132,6 +136,7 @@ def test_each_page_is_reached_and_worked_by_keyboard(screen, served_kitchen):
     window.page.locator(".wb h2", has_text="Effort").first.wait_for()
 
 
+@pytest.mark.full
 def test_at_twice_the_size_nothing_is_cut_off(screen, served_kitchen):
     window = screen(served_kitchen)
     window.page.set_viewport_size({"width": 640, "height": 450})

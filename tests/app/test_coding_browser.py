@@ -160,6 +160,7 @@ def drag(page: Any, words: str) -> None:
     page.mouse.up()
 
 
+@pytest.mark.full
 def test_by_mouse_in_text_of_many_scripts(spans, desks):
     server, study = spans
     desk = desks(server, study, "R1").open().at("A01")
@@ -205,6 +206,7 @@ def test_by_keys_alone_with_undo_and_the_way_to_all_excerpts(spans, desks):
     desk.page.locator(".excerpt mark", has_text="Heavy").wait_for()
 
 
+@pytest.mark.full
 def test_nothing_that_was_said_runs_or_is_fetched_and_a_long_turn_is_coded(spans, desks):
     server, study = spans
     desk = desks(server, study, "R3").open().at("A02")
@@ -226,6 +228,7 @@ def test_nothing_that_was_said_runs_or_is_fetched_and_a_long_turn_is_coded(spans
     assert [url for url in desk.asked if not url.startswith(own)] == []
 
 
+@pytest.mark.full
 def test_what_a_page_forges_is_refused_and_told(spans, desks):
     server, study = spans
     desk = desks(server, study, "R4").open().at("A03")
@@ -245,6 +248,7 @@ def test_what_a_page_forges_is_refused_and_told(spans, desks):
     assert desk.notes() == ["a VOICE The voice helps"]
 
 
+@pytest.mark.full
 def test_two_tabs_of_one_rater_lose_nothing(spans, desks):
     server, study = spans
     first = desks(server, study, "R6").open().at("A03")
@@ -299,6 +303,7 @@ def test_a_database_locked_or_gone_is_told_and_the_work_is_kept(serving, desks, 
     assert [one.kind for one in desk.entries(by="R1")] == ["coding", "coding", "rated"]
 
 
+@pytest.mark.full
 def test_two_raters_are_blind_until_both_have_handed_in_and_then_agree(serving, desks, tmp_path):
     study = study_to_code(tmp_path)
     server = serving(study.folder)
