@@ -54,3 +54,16 @@ def another(study: Study, tmp_path: Path) -> Callable[[], Journal]:
         )
 
     return make
+
+
+LONG_ON_A_SERVER = (
+    "test_what_was_acknowledged_is_there_after_the_writer_was_killed",
+    "test_the_present_state_is_what_a_plain_model_and_a_rebuild_say",
+)
+"""Run on SQLite each time; on a server they take their time, and are part of --full."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if getattr(item, "originalname", "") in LONG_ON_A_SERVER and "postgresql" in item.name:
+            item.add_marker(pytest.mark.full)
