@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
+from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import settings
 
-settings.register_profile("same", derandomize=True, database=None, deadline=None)
-settings.register_profile("drawn", print_blob=True, deadline=None)
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
-"""The same examples in every ordinary run, so that it fails for a change and not by chance; --full draws new ones."""
+with suppress(ImportError):  # the statistics are tested without it too
+    from hypothesis import settings
+
+    # the same examples in every ordinary run, so that it fails for a change and not by chance; --full draws new ones
+    settings.register_profile("same", derandomize=True, database=None, deadline=None)
+    settings.register_profile("drawn", print_blob=True, deadline=None)
+    settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 
 REFERENCES = Path(__file__).parent / "references"
 
@@ -56,6 +61,21 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
         patch.setattr(module, "write_results", lambda *given, **named: kept.append(write(*given, **named)) or kept[0])
         lines = module.run_demo(folder)
     return Demo(folder, folder / "results", tuple(lines), kept[0])
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """A browser, one for all tests of a process; a test is skipped where Playwright or Chromium is not installed."""
+    from app_server import FLAGS
+
+    sync_api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        pytest.skip("no Chromium is installed here, so nothing can be tried in a browser")
+    with sync_api.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=found, args=FLAGS)
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(autouse=True)

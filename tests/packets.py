@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
-
-import pytest
 
 from workbench.codebook.model import Code, Codebook, Theme
 from workbench.coding.packet import Assignment
@@ -85,27 +80,3 @@ def assignment(kind: Kind = "answers", *transcripts: WorkingTranscript, **change
 
 def _plain(transcript: WorkingTranscript) -> list[Turn]:
     return [Turn(number, one.speaker, one.role, one.text) for number, one in enumerate(transcript.turns, start=1)]
-
-
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@contextmanager
-def chromium() -> Iterator[Any]:
-    """A browser; the test is skipped where there is none."""
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    place = shutil.which("chromium")
-    if place is None:
-        pytest.skip("chromium is not installed")
-    with playwright.sync_playwright() as started:
-        browser = started.chromium.launch(executable_path=place, args=FLAGS)
-        yield browser
-        browser.close()

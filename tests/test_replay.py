@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import csv
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
-from packets import chromium
 
 from workbench.coding.assignments import assignment_for
 from workbench.coding.codings import CODING_COLUMNS, read_codings
@@ -208,9 +207,8 @@ def agreed(journal: Journal, material: Material) -> None:
 
 
 @pytest.fixture(scope="module", params=[BY_PAGE, pytest.param(None, marks=pytest.mark.full)])
-def replayed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Replayed]:
-    with chromium() as browser:
-        yield replay(tmp_path_factory.mktemp("replayed") / "practice-kitchen", browser, request.param)
+def replayed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, chromium: Any) -> Replayed:
+    return replay(tmp_path_factory.mktemp("replayed") / "practice-kitchen", chromium, request.param)
 
 
 # ------------------------------------------------------------------------------------------- what is the same

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from app_server import FLAGS, IDLE, Server, end, serve
+from app_server import IDLE, Server, end, serve
 from study_folders import instrument, questionnaire, sheet, study_in
 
 from workbench.app.launch import SCRIPT, STUDY_VARIABLE
@@ -89,19 +89,6 @@ def served_kitchen(kitchen: Path) -> Iterator[Server]:
     server = serve(kitchen)
     yield server
     end(server)
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """A browser; the test is skipped where Playwright or Chromium is not installed."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
-    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if found is None:
-        pytest.skip("no Chromium is installed here, so nothing can be tried in a browser")
-    with sync_api.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=found, args=FLAGS)
-        yield browser
-        browser.close()
 
 
 class Screen:

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
-from packets import COMBINED, FAMILY, FLAG, LINES, OTHER_RATER, assignment, chromium, working
+from packets import COMBINED, FAMILY, FLAG, LINES, OTHER_RATER, assignment, working
 
 from workbench.coding.packet import Assignment, codes_shown, make_packet, transcript_shown
 from workbench.coding.packet_result import PacketResult, read_packet_result
@@ -24,9 +23,8 @@ NAME = re.compile("[0-9a-f]{32}")
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as running:
-        yield running
+def browser(chromium: Any) -> Any:
+    return chromium
 
 
 @dataclass
