@@ -151,6 +151,7 @@ def test_at_twice_the_size_nothing_is_cut_off(screen, served_kitchen):
 MARKUP = "<script>document.title='run'</script><img src='https://example.org/i.png' onerror=alert(1)> ![i](https://example.org/m.png)"
 
 
+@pytest.mark.full
 def test_nothing_in_a_label_or_an_answer_runs_or_is_fetched(screen, tmp_path):
     answers = sheet("participant condition q1 q2 why", "A01 still 1 2 .", "A01 slosh 3 4 .", "A02 still 2 2 .")
     study_in(
