@@ -218,3 +218,60 @@ def test_the_journal_played_into_an_empty_database_gives_the_same_view(folder):
         after = codings_frame(RaterView(journal, study, "R1"))
     assert after.to_dict("records") == before.to_dict("records")
     assert len(after) == 1
+
+
+def closed_round(folder) -> None:
+    run("round", folder, "begin", "--round", "rely", "--transcript", "A01", "--by", "R1")
+    for rater in ("R1", "R2"):
+        run("code", folder, "A01-002", "HEAVY@still:for", "--round", "rely", "--by", rater)
+        run("round", folder, "submit", "--round", "rely", "--by", rater, "--why", "one is enough here")
+
+
+def test_a_permission_recorded_later_holds_for_every_quote(folder):
+    from workbench.coding.decisions import record_permission
+    from workbench.coding.material import read_material
+    from workbench.results.chain import spoken_units
+    from workbench.store.opening import open_store
+    from workbench.study import Permissions, open_study
+
+    study = open_study(folder)
+    assert {one.withheld != "" for one in spoken_units(read_material(study)).values()} == {True}
+    for allowed in (True, False):
+        with open_store(study) as journal:
+            record_permission(journal, study, "A01", Permissions(quotes=allowed), by="R1", why="a letter")
+        material = read_material(study)
+        spoken = {one.participant: one.withheld == "" for one in spoken_units(material).values()}
+        assert spoken == {"A01": allowed, "A02": False, "A03": False}
+        quotes = {one["transcript"]: one["quotes"] for one in rows("transcripts", folder, "--table", "transcripts")}
+        assert quotes == {"A01": allowed, "A02": False, "A03": False}
+
+
+def test_the_manifest_names_decisions_everybody_may_see(folder):
+    from workbench.results.folder import write_results
+    from workbench.store.opening import DECISIONS
+
+    def hashed() -> str:
+        write_results(folder, formats=["markdown"])
+        return json.loads((folder / "results" / "manifest.json").read_text(encoding="utf-8"))["inputs"].get(
+            DECISIONS, ""
+        )
+
+    assert hashed() == ""
+    closed_round(folder)
+    closed = hashed()
+    assert closed
+    run("round", folder, "begin", "--round", "pilot", "--transcript", "A02", "--by", "R1")
+    begun = hashed()
+    run("code", folder, "A02-002", "SWAY", "--round", "pilot", "--by", "R1")
+    assert hashed() == begun
+
+
+def test_codings_that_still_hold_are_not_said_to_be_left_out(folder):
+    from workbench.results.chain import collect, counted_codings
+
+    closed_round(folder)
+    book = (folder / "codebook.csv").read_text(encoding="utf-8")
+    (folder / "codebook.csv").write_text(book + "3,HEAVY,weight felt,w,n,e,m,,\n3,SWAY,moves,w,n,e,m,,\n3,NEW,n,w,n,e,m,,\n", encoding="utf-8")  # fmt: skip
+    evidence = collect(folder)
+    assert set(counted_codings(evidence)["code"]) == {"HEAVY"}
+    assert [one.kind for one in evidence.findings if one.kind == "codings not counted"] == []

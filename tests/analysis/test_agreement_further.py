@@ -407,22 +407,17 @@ def test_no_verdict_stands_in_any_table(tmp_path):
         assert verdict not in told
 
 
-def test_words_are_shown_only_where_quotes_are_allowed(tmp_path):
+def test_words_are_shown_only_of_units_whose_words_are_given(tmp_path):
     rows = rows_of(
         row("u1", "R1", "H"), row("u1", "R2", "S"),
         row("u2", "R1", "H", who="A02"), row("u2", "R2", "S", who="A02"),
     )  # fmt: skip
-    who = {
-        "ids": ["A01", "A02"],
-        "default_permissions": {"quotes": True},
-        "permissions": {"A02": {"quotes": False}},
-    }
     study = study_in(
-        tmp_path, participants=who, interviews={"mode": "codebook", "raters": ["R1", "R2"], "rounds": ROUNDS}
+        tmp_path, participants=["A01", "A02"], interviews={"mode": "codebook", "raters": ["R1", "R2"], "rounds": ROUNDS}
     )
-    made = agreement_made(study, agreement(study, rows, resamples=0), {"u1": "It was heavy.", "u2": "It was light."})
+    made = agreement_made(study, agreement(study, rows, resamples=0), {"u1": "It was heavy."})
     hard = next(table for table in made if table.name == "agreement_hard_units")
-    assert [one["words"] for one in hard.rows] == ["It was heavy.", "(quotes not allowed)"]
+    assert [one["words"] for one in hard.rows] == ["It was heavy.", "(not quoted)"]
 
 
 def test_a_half_width_that_cannot_be_is_wrong_use(demo):

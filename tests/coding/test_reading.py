@@ -110,10 +110,10 @@ def test_words_that_were_coded_are_marked_within_their_unit(hostile):
 
 def test_a_permission_recorded_since_counts(tmp_path):
     study = hostile_study(tmp_path)
-    material = read_material(study)
     with open_store(study) as journal:
         record_permission(journal, study, "A01", Permissions(quotes=False), by="R1", why="by letter")
         record_permission(journal, study, "A03", Permissions(quotes=True), by="R1", why="by letter")
+    material = read_material(study)
     found = excerpts(read_decided(study, material), material, [PLAIN])
     assert found.withheld == {"A01": 1}
     assert {one.participant for one in found.items} == {"A02", "A03"}

@@ -26,10 +26,10 @@ Result = TypeVar("Result")
 PATIENCE = 2.0
 """Seconds that a page waits for a database that others hold; the browser sends again."""
 
-MATERIAL_KINDS = ("correction", "unit", "codebook", "units fixed", "undo", "redo", "erasure")
-"""Kinds of decisions after which transcripts, units or codebook may read otherwise."""
+MATERIAL_KINDS = ("correction", "unit", "codebook", "permission", "units fixed", "undo", "redo", "erasure")
+"""Kinds of decisions after which transcripts, units, codebook or permissions may read otherwise."""
 
-SEEN_BY_ALL = (*MATERIAL_KINDS, "submission", "consensus", "theme", "permission", "memo")
+SEEN_BY_ALL = (*MATERIAL_KINDS, "submission", "consensus", "theme", "memo")
 """Kinds of decisions after which everybody may see something else."""
 
 _lock = threading.RLock()

@@ -21,7 +21,7 @@ from workbench.cli.common import (
     show,
     stop,
 )
-from workbench.cli.interviews import ByOption, WhyOption, opened_material, required_by
+from workbench.cli.interviews import ByOption, WhyOption, opened_journal, opened_material, required_by
 from workbench.errors import UsageError
 
 if TYPE_CHECKING:
@@ -39,13 +39,6 @@ RaterOption = Annotated[
     list[str] | None,
     typer.Option("--rater", help="Rater; give it once for each. All where not given.", show_default=False),
 ]
-
-
-def _journal(opened: Study) -> Journal:
-    from workbench.store.opening import open_store
-
-    journal: Journal = guarded(lambda: open_store(opened))
-    return journal
 
 
 def _required(value: str | None, option: str, what: str) -> str:
@@ -105,7 +98,7 @@ def round_(
     if action not in ("show", "begin", "draw", "submit", "reopen"):
         stop(UsageError(f"There is no action “{action}”; show, begin, draw, submit and reopen are known."))
     opened, material = opened_material(study)
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         if action == "show":
             _show_rounds(opened, material, journal, format, table, out)
             return
@@ -224,7 +217,7 @@ def packet(
         stop(UsageError(f"There is no action “{action}”; make and merge are known."))
     opened, material = opened_material(study)
     chosen, whose = _required(name, "--round", "the round"), _required(rater, "--rater", "the rater")
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         assignment = guarded(lambda: assignment_for(material, journal, chosen, whose, go_on=not fresh))
         if action == "make":
             folder, names = out or study / "packets", packet_names(assignment)
@@ -280,7 +273,7 @@ def code(
 
     opened, material = opened_material(study)
     chosen, decided = _required(name, "--round", "the round"), required_by(by)
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         view = guarded(lambda: RaterView(journal, opened, decided))
         if undo or redo:
             entry = guarded(lambda: (take_back if undo else bring_back)(view, chosen))
@@ -361,7 +354,7 @@ def consensus(
         stop(UsageError(f"There is no action “{action}”; show and settle are known."))
     opened, material = opened_material(study)
     chosen = _required(name, "--round", "the round that was rated apart")
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         if action == "show":
             found = guarded(lambda: differences(ClosedView(journal, opened), opened, chosen))
             show([differences_table(found, material.texts())], format, table, out)
@@ -405,7 +398,7 @@ def recode(
     interviews, books = opened.declared.interviews, material.codebooks
     if interviews is None or books is None:
         stop(UsageError("The study has no codebook yet: name its file in study.toml, interviews.codebook."))
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         queue = guarded(lambda: recode_queue(ClosedView(journal, opened), books.versions, interviews))
     show([recode_table(queue)], format, table, out)
 

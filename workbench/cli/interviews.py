@@ -70,7 +70,8 @@ def opened_material(study: Path) -> tuple[Study, Material]:
     return opened, guarded(lambda: read_material(opened, progress_on_screen("transcripts")))
 
 
-def _journal(opened: Study) -> Journal:
+def opened_journal(opened: Study) -> Journal:
+    """The study's journal; a place where it should not lie is told."""
     from workbench.store.opening import open_store, place_findings
 
     for one in place_findings(opened):
@@ -202,7 +203,7 @@ def _correct(
         return correction(text, turn, "join" if join else "speaker", speaker=speaker or "")
 
     made = guarded(content)
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         guarded(lambda: record_correction(journal, text, made, by, why))
     say("Recorded; the transcript file is not changed.")
 
@@ -244,7 +245,7 @@ def units(
         _tell(material)
         return
     decided = required_by(by)
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         if action == "fix":
             entry = guarded(lambda: fix_units(journal, material, decided, why))
             content = entry.content or {}
@@ -313,7 +314,7 @@ def pseudonyms(
         chosen = replacement or next(iter(proposal.values()), "")
         decision: Decision = "confirmed" if action == "confirm" else "rejected"
         entry = KeyEntry(phrase, kind, chosen if action == "confirm" else "", decision, decided, why=why)
-        with _journal(opened) as journal:
+        with opened_journal(opened) as journal:
             guarded(lambda: decide_pseudonym(opened, journal, material.key, entry))
         say(
             f"{'Confirmed: it reads ' + chosen + ' from now on' if action == 'confirm' else 'Rejected: it stays as it is'}."
@@ -341,7 +342,7 @@ def _ask(opened: Study, material: Material, found: list[Candidate], proposals: d
     for one in found:
         places.setdefault(one.phrase, []).append(one)
     key, decided = material.key, 0
-    with _journal(opened) as journal:
+    with opened_journal(opened) as journal:
         for number, (phrase, here) in enumerate(places.items(), start=1):
             say(f"\n{number} of {len(places)}: “{phrase}” ({here[0].kind}, {here[0].likelihood}: {here[0].why})")
             for one in here[:5]:

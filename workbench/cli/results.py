@@ -108,7 +108,7 @@ def agreement(
 
     def made(evidence: Evidence) -> list[Table]:
         found = agreement_of(evidence, half_width=half_width, progress=progress_on_screen("agreement"))
-        return agreement_tables(evidence.study, found, quotable_texts(evidence) if words else None)
+        return agreement_tables(evidence.study, found, quotable_texts(evidence.material) if words else None)
 
     tables_of(study, made, format, table, out)
 

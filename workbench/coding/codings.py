@@ -6,6 +6,7 @@ transcript and its name in there.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -54,8 +55,14 @@ class Codings:
         return sorted(code for code in self.rows["code"].unique() if code)
 
 
-def read_codings(study: Study, stored: pd.DataFrame | None = None) -> Codings | None:
+def read_codings(
+    study: Study,
+    stored: pd.DataFrame | None = None,
+    held: Callable[[pd.DataFrame], pd.DataFrame] = lambda rows: rows,
+) -> Codings | None:
     """The codings of files, and those of the journal (`stored`, in the same columns); None where there are none of either.
+
+    `held` brings codings that still hold to the current version of the codebook, so that findings tell only of others.
 
     Raises StudyError for unknown columns, participants, raters, rounds, conditions and stances, rows that
     stand twice, and codings that contradict each other.
@@ -81,7 +88,7 @@ def read_codings(study: Study, stored: pd.DataFrame | None = None) -> Codings | 
     interviewed = tuple(interviews.interviewed) or tuple(
         one for one in study.participants if one in set(rows["participant"])
     )
-    notes += [*_alike(rows), *_not_counted(rows, interviews), *_interviewed_or_coded(rows, interviewed)]
+    notes += [*_alike(rows), *_not_counted(held(rows), interviews), *_interviewed_or_coded(rows, interviewed)]
     return Codings(rows, interviewed, tuple(notes))
 
 

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def collected_codings(study: Study) -> Codings | None:
+def collected_codings(study: Study, codebooks: Sequence[Codebook] = ()) -> Codings | None:
     """The codings of closed rounds, from files and journal; None where there are none.
+
+    `codebooks` are the versions of the codebook, by which findings know what still holds under the current one.
 
     Raises as read_codings does.
     """
@@ -25,7 +27,7 @@ def collected_codings(study: Study) -> Codings | None:
     if study.declared.interviews is not None and has_store(study):
         with open_store(study, create=False) as journal:
             stored = codings_frame(ClosedView(journal, study))
-    return read_codings(study, stored)
+    return read_codings(study, stored, lambda rows: carried_forward(rows, codebooks))
 
 
 def counting(rows: pd.DataFrame, interviews: Interviews, codebooks: Sequence[Codebook]) -> pd.DataFrame:

@@ -7,7 +7,7 @@ entry of the journal; the phrase behind a pseudonym goes to the key alone.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +22,7 @@ from workbench.pseudonyms.search import Candidate, find_identifiers
 from workbench.store.journal import Journal
 from workbench.store.opening import has_store, open_store
 from workbench.store.operations import Entry, new_operation
-from workbench.study import STUDY_FILE, Study
+from workbench.study import STUDY_FILE, Permissions, Study
 from workbench.transcripts.reading import read_transcripts
 from workbench.transcripts.turns import Transcripts
 
@@ -39,8 +39,9 @@ FIXED = "units fixed"
 class Material:
     """The interviews of a study as raters see them.
 
-    `working` and `units` are by the transcript's name; `codebooks` is None where the study has none; `sentences` is what
-    was learned to cut sentences. `fixed` is the decision that fixed the units, None where none did. `findings` do not block.
+    `working` and `units` are by the transcript's name; `codebooks` is None where the study has none. `permissions` are those
+    recorded since study.toml was written. `fixed` is the decision that fixed the units, None where none did. `findings` do
+    not block.
     """
 
     study: Study
@@ -51,11 +52,16 @@ class Material:
     key: PseudonymKey
     known_names: tuple[KnownName, ...]
     fixed: Entry | None
+    permissions: Mapping[str, Permissions]
     findings: tuple[Finding, ...]
 
     def all_units(self) -> Iterator[Unit]:
         """Every unit, transcript by transcript."""
         return (unit for units in self.units.values() for unit in units.items)
+
+    def permissions_of(self, participant: str) -> Permissions:
+        """What a participant allows: as recorded last, else as study.toml says."""
+        return self.permissions.get(participant, self.study.permissions_of(participant))
 
     def texts(self) -> dict[str, str]:
         """The text of every unit by its id."""
@@ -108,15 +114,15 @@ def read_material(study: Study, progress: Progress = lambda _done, _total: None)
         for name, one in working.items()
     }
     fixed = decided[FIXED][-1] if decided[FIXED] else None
-    material = Material(
-        study, transcripts, working, units, _all_versions(codebooks, decided["codebook"]), key, tuple(known), fixed, ()
-    )
+    allowed = {one.key: Permissions(**one.content) for one in decided["permission"] if one.content}
+    versions = _all_versions(codebooks, decided["codebook"])
+    material = Material(study, transcripts, working, units, versions, key, tuple(known), fixed, allowed, ())
     return replace(material, findings=(*notes, *_findings(material)))
 
 
 def _decided(study: Study) -> dict[str, list[Entry]]:
     """What the journal says about the material, by kind; nothing where there is no journal yet."""
-    kinds = ("correction", "unit", "codebook", FIXED)
+    kinds = ("correction", "unit", "codebook", "permission", FIXED)
     if not has_store(study):
         return {kind: [] for kind in kinds}
     with open_store(study, create=False) as journal:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from workbench.codebook.model import Codebook
 from workbench.coding.codings import CODING_COLUMNS, CONSENSUS, UNIT
 from workbench.coding.collected import collected_codings, counting
-from workbench.coding.decisions import CODING, MEMO, PERMISSION, RATED, THEME, ClosedView
+from workbench.coding.decisions import CODING, MEMO, RATED, THEME, ClosedView
 from workbench.coding.material import Material
 from workbench.coding.placed import Coded, coded_of, source_texts, spoken_by
 from workbench.coding.rounds import interviews_of
@@ -61,8 +61,9 @@ def read_decided(study: Study, material: Material) -> Decided:
     import pandas as pd
 
     interviews = interviews_of(study)
-    codings = collected_codings(study)
-    kept: dict[str, tuple[Entry, ...]] = dict.fromkeys((THEME, MEMO, PERMISSION), ())
+    versions = material.codebooks.versions if material.codebooks else ()
+    codings = collected_codings(study, versions)
+    kept: dict[str, tuple[Entry, ...]] = dict.fromkeys((THEME, MEMO), ())
     times: dict[int, str] = {}
     if has_store(study):
         with open_store(study, create=False) as journal:
@@ -70,9 +71,8 @@ def read_decided(study: Study, material: Material) -> Decided:
             kept = {kind: tuple(view.present(kind)) for kind in kept}
             times = {one.seq: one.at for one in view.present((CODING, RATED, CONSENSUS))}
     rows = codings.rows if codings else pd.DataFrame(columns=[*CODING_COLUMNS, "file", "row"], dtype="str")
-    counted = counting(rows, interviews, material.codebooks.versions if material.codebooks else ()) if codings else rows
-    permissions = {one.key: Permissions(**one.content) for one in kept[PERMISSION] if one.content}
-    return Decided(study, rows, counted, times, kept[THEME], kept[MEMO], permissions)
+    counted = counting(rows, interviews, versions) if codings else rows
+    return Decided(study, rows, counted, times, kept[THEME], kept[MEMO], material.permissions)
 
 
 def themes_of(codebook: Codebook | None, recorded: Iterable[Entry]) -> dict[str, tuple[str, ...]]:

@@ -128,9 +128,9 @@ def collect(folder: Path) -> Evidence:
     with gathering(faults):
         preferences = read_preferences(study)
     with gathering(faults):
-        codings = collected_codings(study)
-    with gathering(faults):
         material = read_material(study) if study.declared.interviews else None
+    with gathering(faults):
+        codings = collected_codings(study, material.codebooks.versions if material and material.codebooks else ())
     if faults or responses is None or trials is None:
         raise StudyError(faults)
     measures = (*scale_measures(study, responses), *trials.measures)
@@ -262,9 +262,9 @@ def agreement_of(
     )
 
 
-def quotable_texts(evidence: Evidence) -> dict[str, str]:
-    """The words of the units of participants who allow quotes."""
-    spoken = spoken_units(evidence.material) if evidence.material else {}
+def quotable_texts(material: Material | None) -> dict[str, str]:
+    """The words of the units that may be quoted; none where the study has no interviews."""
+    spoken = spoken_units(material) if material else {}
     return {unit: one.text for unit, one in spoken.items() if not one.withheld}
 
 
@@ -325,7 +325,7 @@ def spoken_units(material: Material) -> dict[str, Spoken]:
     for name, units in material.units.items():
         transcript = material.working[name]
         turns = {turn.id: turn for turn in transcript.turns}
-        allowed = material.study.permissions_of(transcript.participant).quotes
+        allowed = material.permissions_of(transcript.participant).quotes
         for unit in units.items:
             mine = [turns[piece.turn] for piece in unit.pieces]
             unclear = any((name, number) in undecided for turn in mine for number in turn.numbers)

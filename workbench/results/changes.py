@@ -13,7 +13,7 @@ from workbench.report.numbers import ROW_KEYS, row_names
 from workbench.report.table import Column, Table
 from workbench.study import STUDY_FILE
 
-_CODES = ("codings", "codebook", "consensus")
+_CODES = ("codings", "codebook", "consensus", "decisions")
 
 
 def changes(old: Path, new: Path) -> list[Table]:

@@ -5,6 +5,7 @@ Nothing in it depends on the time or place of the run, so a second run gives the
 
 from __future__ import annotations
 
+import hashlib
 import json
 import platform
 from collections.abc import Collection, Iterable, Iterator, Sequence
@@ -12,6 +13,7 @@ from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 
+from workbench.coding.decisions import ClosedView
 from workbench.errors import UsageError
 from workbench.files import sha256, swapped_in
 from workbench.instrument import library
@@ -25,6 +27,7 @@ from workbench.report.table import Table, to_csv, to_json
 from workbench.results.chain import Analysis, Progress, all_tables, analyse, collect
 from workbench.results.documents import FORMATS, DocumentFormat, check, documents, trace_file
 from workbench.results.sections import drawn_figures, report_of, study_facts
+from workbench.store.opening import DECISIONS, has_store, open_store
 from workbench.study import RESULTS, STUDY_FILE, Declaration, Study, plan_hash
 from workbench.transcripts.reading import files_of
 
@@ -142,6 +145,17 @@ def _inputs(study: Study) -> list[str]:
     return _shareable([*input_files(study.declared), *there, *words])
 
 
+def _decisions(study: Study) -> dict[str, str]:
+    """The SHA-256 of what everybody may see of the journal: open rounds are not in the results either."""
+    if study.declared.interviews is None or not has_store(study):
+        return {}
+    told = hashlib.sha256()
+    with open_store(study, create=False) as journal:
+        for line in ClosedView(journal, study).lines():
+            told.update(line.encode())
+    return {DECISIONS: told.hexdigest()}
+
+
 def _manifest(
     study: Study, tables: Iterable[Table], figures: Iterable[str], found: Sequence[Inconsistency], checks: int
 ) -> str:
@@ -149,7 +163,7 @@ def _manifest(
     content = {
         "format": MANIFEST_FORMAT,
         "study": study.declared.id,
-        "inputs": {file: sha256(study.path(file)) for file in _inputs(study)},
+        "inputs": {file: sha256(study.path(file)) for file in _inputs(study)} | _decisions(study),
         "instruments": {
             name: {"version": one.version, "sha256": sha256(paths[name])}
             for name, one in sorted(study.instruments.items())

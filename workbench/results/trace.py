@@ -7,13 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from workbench.coding.codings import codings_that_count
 from workbench.declared import nearest
 from workbench.errors import UsageError
 from workbench.files import sha256
 from workbench.report.numbers import ROW_KEYS, row_names
 from workbench.report.table import Column, Table
-from workbench.results.chain import Evidence, collect
+from workbench.results.chain import Evidence, collect, counted_codings
 from workbench.study import RESULTS, Study
 
 if TYPE_CHECKING:
@@ -239,16 +238,16 @@ def _of_preferences(evidence: Evidence) -> Iterator[dict[str, object]]:
 
 def _of_codings(evidence: Evidence, row: Mapping[str, Any], *, every: bool = False) -> Iterator[dict[str, object]]:
     """Codings behind a row: those that count, or `every` one, which agreement rests on."""
-    interviews = evidence.study.declared.interviews
-    if evidence.codings is None or interviews is None:
+    counted = counted_codings(evidence)
+    if evidence.codings is None or counted is None:
         return
-    rows = evidence.codings.rows if every else codings_that_count(evidence.codings.rows, interviews)
+    rows = evidence.codings.rows if every else counted
     for key in ("round", "code", "participant"):
         if row.get(key):
             rows = rows[rows[key] == row[key]]
     about = {label: one for one, label in evidence.study.condition_labels.items()}.get(str(row.get("condition", "")))
     if about:
-        rows = rows[[about in named.split("+") for named in rows["about"]]]
+        rows = rows.loc[[about in named.split("+") for named in rows["about"]]]
     for one in rows.to_dict("records"):
         what = f"{one['transcript']} {one['unit']}, {one['rater']} in {one['round']}"
         yield _cell(

@@ -67,6 +67,7 @@ def show(found: Held) -> None:
 def _agreement(found: Held) -> None:
     from workbench.report.tables.agreement import agreement_made
     from workbench.report.tables.reading import words_of
+    from workbench.results.chain import quotable_texts
 
     study, material = study_of(found), material_of(found)
     rows = decided_of(found).rows
@@ -79,13 +80,14 @@ def _agreement(found: Held) -> None:
     if not agreed:
         page.paragraph("No unit was rated by two raters in a round that is closed.")
         return
-    for table in agreement_made(study, agreed, material.texts()):
+    for table in agreement_made(study, agreed, quotable_texts(material)):
         page.show_table(table, words_of(study))
 
 
 def _computed(found: Held, material: Material, half_width: float) -> list[RoundAgreement]:
     """Agreement in the closed rounds, with how far the computing is."""
     from workbench.analysis.agreement import agreement
+    from workbench.results.chain import quotable_texts
 
     bar = st.progress(0.0, "Drawing participants again and again, for the intervals")
 
@@ -97,7 +99,7 @@ def _computed(found: Held, material: Material, half_width: float) -> list[RoundA
         decided_of(found).rows,
         half_width=half_width,
         codebooks=material.codebooks,
-        texts=material.texts(),
+        texts=quotable_texts(material),
         progress=progress,
     )
     bar.empty()

@@ -332,18 +332,12 @@ def _decided(found: Held, material: Material, by: str, phrase: str, kind: str, r
 
 
 def _permissions(found: Held, material: Material) -> None:
-    from workbench.app.interviews import has_journal
     from workbench.coding.decisions import record_permission
     from workbench.report.table import Column, Table
     from workbench.study import Permissions
 
     study = study_of(found)
-    recorded = (
-        {one.key: Permissions(**one.content) for one in journal_of(found).present("permission") if one.content}
-        if has_journal(found)
-        else {}
-    )
-    allowed = {one: recorded.get(one, study.permissions_of(one)) for one in study.participants}
+    allowed = {one: material.permissions_of(one) for one in study.participants}
     page.paragraph(
         "What a participant allows decides what leaves this machine: quotes in papers, sharing with others, an archive. Whoever "
         "withdraws altogether is erased with “workbench withdraw”.",
@@ -378,7 +372,7 @@ def _permissions(found: Held, material: Material) -> None:
             "quotes": words[told.quotes],
             "share": words[told.share],
             "archive": words[told.archive],
-            "since": "recorded" if one in recorded else "study.toml",
+            "since": "recorded" if one in material.permissions else "study.toml",
         }
         for one, told in allowed.items()
     )

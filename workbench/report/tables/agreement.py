@@ -569,7 +569,7 @@ def hard_units_table(study: Study, rounds: Sequence[RoundAgreement], texts: Mapp
             "n_disputed": hard.n_disputed,
             "distance": hard.distance,
         }
-        | ({"words": _quoted(study, hard, texts)} if texts else {})
+        | ({"words": _quoted(hard, texts)} if texts else {})
         for one in _reported_first(rounds)
         for hard in one.disagreements.hard
     )
@@ -578,10 +578,9 @@ def hard_units_table(study: Study, rounds: Sequence[RoundAgreement], texts: Mapp
     return Table("agreement_hard_units", "Units that all raters find hard", columns, rows, notes, group)
 
 
-def _quoted(study: Study, hard: HardUnit, texts: Mapping[str, str]) -> str:
-    if not study.permissions_of(hard.participant).quotes:
-        return "(quotes not allowed)"
-    return texts.get(hard.unit[1], "(no words are known for this unit)")
+def _quoted(hard: HardUnit, texts: Mapping[str, str]) -> str:
+    """The unit's words, where `texts` has them: they are given for those alone who may be quoted."""
+    return texts.get(hard.unit[1], "(not quoted)")
 
 
 def words_table(rounds: Sequence[RoundAgreement], texts: Mapping[str, str]) -> Table:

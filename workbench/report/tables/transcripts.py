@@ -41,7 +41,7 @@ def transcripts_table(material: Material, speaking: Sequence[Speaking]) -> Table
             "turns": len(material.working[one.name].turns),
             "words": words.get(one.name, 0),
             "units": len(material.units[one.name].items),
-            "quotes": material.study.permissions_of(one.participant).quotes,
+            "quotes": material.permissions_of(one.participant).quotes,
         }
         for one in material.transcripts.items
     )
