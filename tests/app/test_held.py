@@ -10,6 +10,9 @@ import pytest
 from workbench.app.held import held, stamp, warm
 from workbench.app.jobs import Job, Stopped
 from workbench.errors import StudyError, UsageError
+from workbench.store.opening import open_store
+from workbench.store.operations import new_operation
+from workbench.study import open_study
 
 
 def test_a_result_is_made_once_for_all_who_ask_at_the_same_time(small):
@@ -96,3 +99,15 @@ def test_a_job_keeps_its_result_or_its_error():
     failed: Job[float] = Job(lambda progress: 1 / 0)
     failed.wait(5)
     assert isinstance(failed.error, ZeroDivisionError)
+
+
+def test_results_follow_what_everybody_may_see_and_not_what_a_rater_codes(small):
+    study = open_study(small)
+    before = held(small).stamp
+    with open_store(study) as journal:
+        journal.record([new_operation("R1", "coding", "k", {"unit": "u"}, round="rely")])
+        assert held(small).stamp == before
+        journal.record([new_operation("R1", "permission", "A01", {"quotes": False}, why="a letter")])
+    after = held(small).stamp
+    assert after != before
+    assert held(small).stamp == after

@@ -1,6 +1,6 @@
 """What was computed for the study, held for as long as its files stay as they are, and shared by all tabs.
 
-A result belongs to a stamp of the folder: names, sizes and times of its files. Nothing here depends on who looks,
+A result belongs to a stamp of the study: names, sizes and times of its files, and the last decision that everybody may see. Nothing here depends on who looks,
 so whatever a rater must not see does not belong here.
 """
 
@@ -150,8 +150,17 @@ def _let_go() -> None:
 
 
 def held(folder: Path) -> Held:
-    """The study in `folder` as it is now."""
-    return Held(folder, stamp(folder))
+    """The study in `folder` as it is now: its files, and what everybody may see of the decisions.
+
+    Codings of open rounds do not count. A database that cannot be reached is told by the pages that need it.
+    """
+    from workbench.app.interviews import IN_RESULTS, last_of
+
+    found = Held(folder, stamp(folder))
+    with suppress(WorkbenchError, OSError):
+        decided = last_of(found, IN_RESULTS)
+        return Held(folder, f"{found.stamp} {decided}") if decided else found
+    return found
 
 
 def stamp(folder: Path) -> str:

@@ -29,7 +29,10 @@ PATIENCE = 2.0
 MATERIAL_KINDS = ("correction", "unit", "codebook", "permission", "units fixed", "undo", "redo", "erasure")
 """Kinds of decisions after which transcripts, units, codebook or permissions may read otherwise."""
 
-SEEN_BY_ALL = (*MATERIAL_KINDS, "submission", "consensus", "theme", "memo")
+IN_RESULTS = (*MATERIAL_KINDS, "submission", "consensus", "theme")
+"""Kinds of decisions after which results may be others: a round that closes brings its codings."""
+
+SEEN_BY_ALL = (*IN_RESULTS, "memo")
 """Kinds of decisions after which everybody may see something else."""
 
 _lock = threading.RLock()
