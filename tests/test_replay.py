@@ -78,7 +78,7 @@ def coded_at_the_page(browser: Any, assignment: Assignment, rows: Sequence[Row],
     packet = folder / "packet.html"
     packet.write_text(make_packet(assignment), encoding="utf-8")
     page = browser.new_context(viewport={"width": 1100, "height": 900}, accept_downloads=True).new_page()
-    page.set_default_timeout(10_000)
+    page.set_default_timeout(30_000)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.goto(packet.as_uri())

@@ -48,8 +48,8 @@ class Rater:
 
     def kept(self, count: int) -> None:
         """Wait until the page says that so many changes are kept."""
-        self.page.get_by_text(f"of {count} changes are not in a saved file yet").wait_for(timeout=5000)
-        self.page.locator(".wbp-kept", has_text="all kept").wait_for(timeout=5000)
+        self.page.get_by_text(f"of {count} changes are not in a saved file yet").wait_for(timeout=30_000)
+        self.page.locator(".wbp-kept", has_text="all kept").wait_for(timeout=30_000)
 
     def save(self) -> Path:
         with self.page.expect_download() as download:
@@ -106,7 +106,7 @@ def at_page(browser: Any, folder: Path, made: Assignment, *, before: str = "") -
     path = folder / "packet.html"
     path.write_text(make_packet(made), encoding="utf-8")
     context = browser.new_context(viewport={"width": 1100, "height": 900}, accept_downloads=True)
-    context.set_default_timeout(6000)
+    context.set_default_timeout(30_000)  # a busy machine is no fault of the page
     page = context.new_page()
     rater = Rater(page, made, folder)
     context.on("request", lambda request: rater.requests.append(request.url))
@@ -429,7 +429,7 @@ def test_keys_of_the_host_reach_it_and_definitions_are_at_hand(browser, tmp_path
 def test_a_mark_is_drawn_at_once_and_called_stored_only_when_the_host_has_it(browser):
     made = assignment()
     page = browser.new_page()
-    page.set_default_timeout(6000)
+    page.set_default_timeout(30_000)  # a busy machine is no fault of the page
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     panel = resources.files("workbench.coding").joinpath("panel", "panel.js").read_text(encoding="utf-8")

@@ -121,7 +121,8 @@ def test_no_file_but_key_list_and_transcript_holds_the_phrase(folder):
 def test_the_manifest_neither_names_nor_hashes_what_is_private(folder):
     manifest = (folder / "results" / "manifest.json").read_text(encoding="utf-8")
     assert "private" not in manifest
-    assert list(json.loads(manifest)["inputs"]) == ["study.toml", "after.csv", "codings.csv", "codebook.csv", "t/A01.txt", "t/A02.txt"]  # fmt: skip
+    files = ["study.toml", "after.csv", "codings.csv", "codebook.csv", "t/A01.txt", "t/A02.txt"]
+    assert list(json.loads(manifest)["inputs"]) == [*files, "decisions.sqlite"]
 
 
 def test_a_table_beside_the_key_is_no_input_of_the_manifest(tmp_path):
