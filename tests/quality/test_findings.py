@@ -298,7 +298,7 @@ def test_a_key_that_is_wrong_in_one_of_two_files(tmp_path):
     assert [(one.severity, one.file) for one in wrong] == [("attention", "week2.csv")] * len(wrong)
     assert "item r2" in {one.place for one in wrong}
     told = next(one.found for one in wrong if one.place == "item r2")
-    assert told.startswith("Item r2, reversed as its key says, correlates -")
+    assert told.startswith("Item r2, reversed as its key says, correlates −")
     assert told.endswith("(n = 20).")
 
 
@@ -332,7 +332,7 @@ def test_floor_and_ceiling_after_reversal(tmp_path, low, high, word):
         rows[who, "slosh"] = [low, high, low]
     (finding,) = of_kind(found(tmp_path, rows), "floor or ceiling")
     assert (finding.severity, finding.place) == ("note", "real in slosh")
-    assert finding.found == f"55% of 60 answers are the {word} possible."
+    assert finding.found == f"55 % of 60 answers are the {word} possible."
 
 
 def test_half_of_the_answers_at_an_end_is_no_finding(tmp_path):

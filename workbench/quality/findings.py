@@ -346,7 +346,7 @@ def _likely_wrong_keys(instrument: Instrument, scale: Scale, answers: pd.DataFra
             r = centered[item].corr(centered.drop(columns=item).sum(axis=1))
             if r < 0:
                 reverse = instrument.item(str(item)).reverse
-                found = f"Item {item}, {'reversed' if reverse else 'not reversed'} as its key says, correlates {r:.2f} with the other items of {scale.id} (n = {len(centered)})."
+                found = f"Item {item}, {'reversed' if reverse else 'not reversed'} as its key says, correlates −{abs(r):.2f} with the other items of {scale.id} (n = {len(centered)})."
                 findings.append(
                     Finding(
                         "attention",
@@ -379,7 +379,7 @@ def _floor_and_ceiling(
                         "floor or ceiling",
                         ", ".join(dict.fromkeys(rows["file"])),
                         f"{scale.id} in {condition}",
-                        f"{share:.0%} of {len(rows)} answers are the {word} possible.",
+                        f"{round(100 * share)} % of {len(rows)} answers are the {word} possible.",
                         "Differences may be hidden at the end of the response scale.",
                     )
                 )

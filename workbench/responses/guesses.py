@@ -671,7 +671,7 @@ def _answer_column(
         )
         return None
     named, share = best.speaks_for("answer"), fit(best) - best.speaks_for("answer")
-    reason = f"{share:.0%} of its different words are answers on the scales" + (
+    reason = f"{round(100 * share)} % of its different words are answers on the scales" + (
         ", and it is called so" if named else ""
     )
     return Guess(best.column, best.samples, "answer", "sure" if named and share > 0.5 else "likely", reason)

@@ -148,5 +148,5 @@ def _likeness(instrument: str, item: str, words: Sequence[str], wording: Sequenc
         share = max(share, SequenceMatcher(None, " ".join(words), " ".join(wording)).ratio() if share > 0.4 else 0.0)
     if share < RATHER_ALIKE or common < 2:
         return None
-    reason = f"worded like {item} ({share:.0%} alike)"
+    reason = f"worded like {item} ({round(100 * share)} % alike)"
     return ItemMatch(instrument, item, "sure" if share >= ALIKE else "likely", reason, rest)

@@ -154,7 +154,7 @@ def preference_worth_table(study: Study, preference: Preference) -> Table:
         if worth
     )
     notes = (
-        f"Plackett-Luce model of the rankings without shared ranks; {1 - study.plan.level:.0%} intervals by resampling participants. "
+        f"Plackett-Luce model of the rankings without shared ranks; {round(100 * (1 - study.plan.level))} % intervals by resampling participants. "
         "The difference of two abilities is the log odds of being ranked above.",
         "The model takes everybody to draw from the same preferences. Where people split, it shows the average of the camps: look at the counts.",
     )
