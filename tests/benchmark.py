@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import os
 import platform
+import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache
 from importlib.metadata import version
@@ -25,8 +27,10 @@ import scipy
 from threadpoolctl import threadpool_limits
 
 from workbench.stats import agreement, comparison, reliability
+from workbench.stats._exact import RandomOrders
 
 SPEED_PAGE = Path(__file__).resolve().parent.parent / "workbench" / "handbook" / "speed.md"
+DEMO = Path(__file__).resolve().parent.parent / "demo_responses"
 SEED = 20261125
 RESAMPLES = 1000
 LOOPED = 20
@@ -110,6 +114,33 @@ def friedman_lines(rng: np.random.Generator) -> Iterator[Line]:
         yield duration(f"Friedman test with exact p under ties, {k} conditions, {n} people", took, under=under)
 
 
+def shared_lines(rng: np.random.Generator) -> Iterator[Line]:
+    tables = [seven_points(rng, 300, 6) for _ in range(10)]
+
+    def drawn(orders: RandomOrders | None) -> None:
+        for table in tables:
+            comparison.friedman(table, draws=10_000, rng=np.random.default_rng(SEED), orders=orders)
+
+    yield ratio(
+        "Friedman test of 10 measures, 6 conditions, 300 people, 10,000 random orders shared, against orders drawn for each",
+        seconds(lambda: drawn(RandomOrders()), repeats=2),
+        seconds(lambda: drawn(None), repeats=2),
+        at_least=3,
+    )
+
+
+def report_lines(_: np.random.Generator) -> Iterator[Line]:
+    """The whole report from a cold start, once: what a person waits for."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "workbench.cli", "report", str(DEMO), "--out", str(Path(folder, "results"))]
+        before = os.times()
+        took = _once(lambda: subprocess.run(command, check=True, capture_output=True))
+        after = os.times()
+    of_processors = after.children_user + after.children_system - before.children_user - before.children_system
+    line = duration("report of the demo study, all formats, from a cold start", took, under=15)
+    yield replace(line, found=f"{line.found} ({shown(of_processors)} of processors)")
+
+
 def reliability_lines(rng: np.random.Generator) -> Iterator[Line]:
     answers = scale_answers(rng, 10_000, 20)
     frame = pd.DataFrame(answers)
@@ -157,7 +188,15 @@ def agreement_lines(rng: np.random.Generator) -> Iterator[Line]:
 
 def lines() -> Iterator[Line]:
     rng = np.random.default_rng(SEED)
-    for measured in (signed_rank_lines, friedman_lines, reliability_lines, agreement_lines):
+    several = (
+        signed_rank_lines,
+        friedman_lines,
+        shared_lines,
+        reliability_lines,
+        agreement_lines,
+        report_lines,
+    )
+    for measured in several:
         yield from measured(rng)
 
 

@@ -22,7 +22,7 @@ WIDTH, HEIGHT, HIGHEST = 1280, 900, 6000
 VIEWS = {
     "instruments": ("Make", "Adapt"),
     "responses": ("Distributions", "Origin", "Exclusions"),
-    "interviews": ("One transcript", "Units", "Pseudonyms", "Permissions"),
+    "interviews": ("Bring in", "One transcript", "Units", "Pseudonyms", "Permissions"),
     "coding": ("To be coded anew", "Codebook", "Hand in"),
     "reading": ("Codes together", "Themes", "Memos"),
     "agreement": ("Agreement", "Differences"),

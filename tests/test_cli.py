@@ -47,7 +47,19 @@ TABLES = {
         "agreement_disagreements",
         "agreement_hard_units",
     ],
-    "joint": ["joint", "joint_quotes", "links", "codes_across", "code_by_condition", "code_stances"],
+    "joint": [
+        "joint",
+        "joint_quotes",
+        "links",
+        "side_by_side",
+        "side_by_side_numbers",
+        "participants_by_theme",
+        "participants_by_code",
+        "code_by_condition",
+        "code_exemplars",
+        "code_stances",
+        "codes_across",
+    ],
 }
 
 

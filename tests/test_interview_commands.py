@@ -101,6 +101,20 @@ def test_a_unit_is_split_before_words(folder):
     assert parts[1].startswith(words)
 
 
+def test_parts_are_cut_again_and_joined_by_words_as_they_are_typed(folder):
+    def parts() -> list[str]:
+        return [one["text"][:12] for one in rows("units", folder) if one["unit"].startswith("A05-006")]
+
+    for words in ("She's the best", "I do what"):  # the transcript has the apostrophe of print
+        run("units", folder, "split", "--unit", "A05-006", "--before", words, "--by", "R1")
+    assert parts() == ["Soups and sa", "I do what Il", "She’s the be"]
+    run("units", folder, "join", "--unit", "A05-006:2", "--by", "R1")
+    assert parts() == ["Soups and sa", "I do what Il"]
+    run("units", folder, "join", "--unit", "A05-006", "--by", "R1")
+    assert parts() == ["Soups and sa"]
+    assert len(rows("units", folder)) == 389
+
+
 def test_a_confirmed_phrase_is_gone_from_every_table_and_known_to_the_key_alone(folder):
     assert rows("transcripts", folder, "--find", "Orrin")
     run("pseudonyms", folder, "confirm", "--phrase", "Orrin", "--replacement", "Maren", "--by", "R1")

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from workbench.analysis.comparison import Comparison, compare
-from workbench.coding.presence import ANY, CodePresence
-from workbench.joint_display import Quote, Spoken, joint_rows
+from workbench.coding.presence import ANY, CodePresence, code_presence
+from workbench.joint_display import MOST_EXEMPLARS, Exemplars, Quote, Spoken, exemplars, joint_rows, stances_of
 from workbench.measure import Measure
-from workbench.study import ChosenQuote, Construct, Plan
+from workbench.study import ChosenExemplar, ChosenQuote, Construct, Plan
 
 REALISM = Construct(id="realism", label="Realism", measure="real", codes=["SWAY", "HEAVY"])
 
@@ -174,3 +174,135 @@ def test_codes_of_themes_belong_to_the_construct():
 def test_two_conditions_at_the_top_have_no_pattern_and_no_quotes():
     (row,) = joint_rows([REALISM], compared(3), [], counted=coded("A01-002 SWAY slosh for"), spoken=words(A01_002="a"), interviewed=["A01", "A02"])  # fmt: skip
     assert (row.highest, row.quotes) == ("", ())
+
+
+# ------------------------------------------------------------------------------------- by condition
+
+
+def test_each_person_is_counted_once_by_stance():
+    counted = coded(
+        "A01-002 SWAY slosh for",
+        "A01-004 SWAY still+slosh for",
+        "A02-002 SWAY slosh for",
+        "A02-004 SWAY slosh against",
+        "A03-002 SWAY slosh against",
+        "A04-002 SWAY slosh mixed",
+        "A05-002 SWAY still for",
+        "A09-002 SWAY slosh for",
+    )
+    found = stances_of("SWAY", "slosh", counted, PEOPLE)
+    assert (found.in_favor, found.against, found.neither) == (1, 1, 2), "A02 says both, A04 is mixed, A09 was not asked"
+    assert (found.raised, found.interviewed) == (4, 5)
+
+
+def test_no_stance_beside_a_stance_changes_nothing_and_alone_it_is_neither():
+    counted = coded("A01-002 SWAY slosh for", "A01-004 SWAY slosh for", "A02-002 SWAY slosh for")
+    counted.loc[[1, 2], "stance"] = ""
+    found = stances_of("SWAY", "slosh", counted, PEOPLE)
+    assert (found.in_favor, found.against, found.neither) == (1, 0, 1)
+
+
+def test_both_sides_stand_on_the_rows_of_the_conditions():
+    counted = coded("A01-002 SWAY slosh for", "A04-002 HEAVY still against")
+    (row,) = joint_rows([REALISM], five(), [], counted=counted, interviewed=PEOPLE[:4], conditions=["still", "slosh"])
+    still, slosh = row.sides
+    assert [sorted(side.values) for side in row.sides] == [[2, 2, 3, 4, 6], [2, 4, 5, 5, 6]]
+    assert (still.median, slosh.median, still.missing) == (3, 5, 0)
+    assert not still.interval.defined, "five values reach 93.75 % at most"
+    assert [(code.code, code.raised, code.interviewed) for code in still.codes] == [("SWAY", 0, 4), ("HEAVY", 1, 4)]
+    assert [(code.in_favor, code.against) for code in slosh.codes] == [(1, 0), (0, 0)]
+
+
+def test_sides_are_there_where_one_strand_is_silent():
+    (row,) = joint_rows([REALISM], [], [], counted=coded("A01-002 SWAY slosh for"), interviewed=PEOPLE, conditions=["still", "slosh"])  # fmt: skip
+    assert [(side.values, side.codes[0].raised) for side in row.sides] == [((), 0), ((), 1)]
+    assert all(side.missing != side.missing and side.median != side.median for side in row.sides)
+    (row,) = joint_rows([REALISM], five(), [], conditions=["still", "slosh"])
+    assert [(side.codes[0].interviewed, len(side.values)) for side in row.sides] == [(0, 5), (0, 5)]
+
+
+# ---------------------------------------------------------------------------------------- exemplars
+
+
+def cells(counted: pd.DataFrame, spoken: dict[str, Spoken], chosen=(), codes=("SWAY", "HEAVY")) -> Exemplars:
+    presence = code_presence(counted, codes, ["still", "slosh"], PEOPLE)
+    found = exemplars(presence, counted, spoken, PEOPLE, chosen)
+    assert [(one.code, one.condition) for one in found.items] == [
+        (code, place) for code in codes for place in ("still", "slosh")
+    ]
+    return found
+
+
+def test_the_usual_stance_is_quoted_and_of_it_the_longest_short_unit_about_one_condition():
+    counted = coded(
+        "A01-002 SWAY slosh against",
+        "A02-002 SWAY slosh for",
+        "A04-002 SWAY slosh+ladle for",
+        "A04-004 SWAY slosh for",
+        "A05-002 SWAY slosh for",
+    )
+    spoken = words(
+        A01_002="against and much longer",
+        A02_002="word " * 31,
+        A04_002="about two of them",
+        A04_004="short one",
+        A05_002="x",
+    )
+    _, slosh, *_ = cells(counted, spoken).items
+    assert (slosh.unit, slosh.words, slosh.stance, slosh.participants) == ("A04-004", "short one", "for", 4)
+    assert (slosh.by_rule, slosh.why) == (True, "")
+
+
+def test_nobody_is_an_exemplar_too_often_and_no_unit_twice():
+    rows = [f"A01-{number:03} C{number} slosh for" for number in range(MOST_EXEMPLARS + 1)]
+    codes = [f"C{number}" for number in range(MOST_EXEMPLARS + 1)]
+    spoken = words(**{f"A01_{number:03}": f"words {number}" for number in range(MOST_EXEMPLARS + 1)})
+    found = cells(coded(*rows), spoken, codes=codes).items
+    assert sum(bool(one.words) for one in found) == MOST_EXEMPLARS
+    assert [one.why for one in found if one.participants and not one.words] == [
+        "those who may be quoted stand elsewhere already, 3 times or with the same words"
+    ]
+    both = cells(coded("A01-002 SWAY slosh for", "A01-002 HEAVY slosh for"), words(A01_002="a")).items
+    assert sum(bool(one.words) for one in both) == 1
+
+
+def test_people_take_turns():
+    counted = coded("A01-002 SWAY still for", "A01-004 SWAY slosh for", "A02-004 SWAY slosh for")
+    found = cells(counted, words(A01_002="one", A01_004="one again, and longer", A02_004="two")).items
+    assert [one.participant for one in found[:2]] == ["A01", "A02"]
+
+
+def test_it_is_said_why_nobody_is_quoted():
+    counted = coded("A03-002 SWAY slosh for", "A05-002 HEAVY still for", "A09-002 HEAVY slosh for")
+    sway_still, sway_slosh, heavy_still, heavy_slosh = cells(
+        counted, words(A03_002="I said", A09_002="not asked")
+    ).items
+    assert (sway_still.why, sway_still.participants) == ("nobody raised it", 0)
+    assert (sway_slosh.why, sway_slosh.participants, sway_slosh.words) == ("no", 1, "")
+    assert heavy_still.why == "their words are not among the transcripts"
+    assert heavy_slosh.why == "nobody raised it", "A09 is not among those interviewed"
+
+
+@pytest.mark.parametrize(
+    ("code", "unit", "said", "found"),
+    [
+        ("SWAY", "A01-002", "It sways", ""),
+        ("SWAY", "A01-002", "it sways", "These words do not stand in A01-002"),
+        ("HEAVY", "A01-002", "It sways", "A01-002 does not count as HEAVY about slosh"),
+        ("SWAY", "A09-002", "It sways", "There is no unit “A09-002”"),
+        ("SWAY", "A03-002", "It sways", "A03-002: no."),
+        ("LOUD", "A01-002", "It sways", "A01-002 does not count as LOUD about slosh"),
+    ],
+)
+def test_a_chosen_exemplar_is_checked_like_a_quote_and_for_its_code(code, unit, said, found):
+    counted = coded("A01-002 SWAY slosh for", "A02-002 SWAY slosh for", "A03-002 SWAY slosh for")
+    spoken = words(A01_002="It sways, and how.", A02_002="It sways more than anything.", A03_002="It sways.")
+    chosen = [ChosenExemplar(code=code, condition="slosh", unit=unit, words=said)]
+    made = cells(counted, spoken, chosen)
+    slosh = made.items[1]
+    if found:
+        assert found in made.findings[0].found
+        assert made.findings[0].place == "joint.exemplars[1]"
+        assert (slosh.unit, slosh.by_rule) == ("A02-002", True), "the rule takes the longest"
+    else:
+        assert (slosh.words, slosh.by_rule, made.findings) == ("It sways", False, ())

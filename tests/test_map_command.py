@@ -153,6 +153,24 @@ def test_corrections_by_flag(folder):
     assert entry.missing_words == ["99"]
 
 
+def test_a_test_of_the_form_is_left_out_and_a_word_counts_by_flag(folder):
+    lines = export().splitlines()
+    first = lines[1].rpartition(",")[0]
+    lines[1] = f"{first},so so"
+    tried = lines[2].partition(",")[2]
+    file = brought(folder, "\n".join([*lines, f"TEST,{tried}"]) + "\n")
+    assert run("map", folder, file).exit_code == 1
+    assert "should be WORD=NUMBER" in run("map", folder, file, "--answer-word", "so so").stderr
+    options = ["--leave-out", "TEST=the form was tried", "--answer-word", "so so=4"]
+    found = run("map", folder, file, *options, "--write")
+    assert found.exit_code == 0, found.output
+    entry = open_study(folder).declared.questionnaires[1]
+    assert [(one.row, one.participant, one.reason) for one in entry.rows_left_out] == [
+        (len(lines) + 1, "TEST", "the form was tried")
+    ]
+    assert entry.answer_words == {"so so": 4}
+
+
 def test_what_blocks_is_told_and_not_written(folder):
     before = content_of(folder)
     found = run("map", folder, brought(folder, export().replace("COACH", "xyz")), "--write")

@@ -31,10 +31,12 @@ from workbench.results.chain import (
     agreement_of,
     agreement_tables,
     collect,
+    exemplars_of,
     joint_of,
     joint_tables,
     links_of,
     presence_of,
+    spoken_of,
 )
 from workbench.results.demo import copy_demo
 from workbench.store.journal import Journal
@@ -259,9 +261,11 @@ def test_agreement_over_the_coding_order_is_that_of_the_demo(replayed, demo):
 def test_who_raised_what_is_that_of_the_demo(replayed, demo):
     evidence = replayed.evidence
     presence = presence_of(evidence)
-    rows = joint_of(evidence, demo.analysis.comparisons, presence)
-    found = tables_by_name(joint_tables(evidence.study, rows, presence, links_of(evidence, rows)))
-    assert {"joint", "joint_quotes", "code_by_condition", "code_stances"} <= found.keys()
+    spoken = spoken_of(evidence)
+    rows = joint_of(evidence, demo.analysis.comparisons, presence, spoken)
+    exemplary = exemplars_of(evidence, presence, spoken)
+    found = tables_by_name(joint_tables(evidence, rows, presence, exemplary, links_of(evidence, rows)))
+    assert {"joint", "joint_quotes", "side_by_side", "code_exemplars", "code_by_condition"} <= found.keys()
     for name, table in found.items():
         assert table == in_results(demo, name), name
 

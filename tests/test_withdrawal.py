@@ -227,6 +227,7 @@ def folder_with_interviews(folder: Path) -> Study:
         },
         exclusions=[{"participant": one, "condition": "still", "reason": "late"} for one in ("A01", "A02")],
         constructs=[{"id": "weight", "label": "Weight", "measure": "n", "codes": ["HEFT"], "supporting": {"unit": "A01-002", "words": QUOTE}, "contrary": {"unit": "A02-002", "words": "light"}}],
+        joint={"exemplars": [{"code": "HEFT", "condition": "still", "unit": "A01-002", "words": QUOTE}, {"code": "PLAY", "condition": "still", "unit": "A02-002", "words": "light"}]},
     )  # fmt: skip
 
 
@@ -323,7 +324,7 @@ def test_every_place_is_said_before(coded):
     }  # fmt: skip
     assert {what for file, what in said if file == "study.toml"} == {
         "participants.ids", "participants.permissions", "interviews.interviewed", "interviews.translations", "interviews.languages",
-        "interviews.transcript_participants", "interviews.speakers", "constructs[1].supporting", "exclusions",
+        "interviews.transcript_participants", "interviews.speakers", "constructs[1].supporting", "joint.exemplars[1]", "exclusions",
     }  # fmt: skip
     assert {(KEY_FILE, "2 rows"), ("private/names.csv", "1 row"), ("codings.csv", "1 row"), ("ranking.xlsx", "1 row")} <= said  # fmt: skip
     told = [what for file, what in said if file == "decisions.sqlite"]
@@ -353,6 +354,7 @@ def test_what_is_about_others_stays(coded):
         assert set(rely.units) == {unit.id for unit in material.all_units()}
         assert rely.closed
     assert [one.contrary.unit for one in study.declared.constructs] == ["A02-002"]
+    assert [one.unit for one in study.declared.joint.exemplars] == ["A02-002"]
     assert {"A02.txt", "later.html"} <= {path.name for path in coded.folder.rglob("*")}
     assert "Brun" in (coded.folder / "private" / "names.csv").read_text()
     assert "Nobody" in (coded.folder / "private" / "names.csv").read_text()

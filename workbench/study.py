@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import Field, model_validator
 
@@ -620,6 +620,32 @@ class ChosenQuote(Declared):
     )
 
 
+class ChosenExemplar(ChosenQuote):
+    """A quote that the researcher chose for a code about a condition. Its words are looked for in the unit, letter by letter."""
+
+    code: str = Field(description="The code.", examples=["HEAVY"])
+    condition: Id = Field(description="The condition it speaks about.", examples=["slosh"])
+
+
+JointKind = Literal["statistics by themes", "side by side", "participants by themes", "condition by code"]
+JOINT_KINDS: tuple[JointKind, ...] = get_args(JointKind)
+
+
+class JointDisplay(Declared):
+    """How scores and interviews are set side by side; the constructs that are compared stand in `constructs`."""
+
+    kinds: list[JointKind] = Field(
+        list(JOINT_KINDS),
+        description="Which displays are made, each where the study has the data for it: per construct what the scores and the interviews show; per construct both by condition, as a figure and a table; who raised which theme (which code, where the codebook has no themes); who raised which code about which condition, with an exemplar.",
+        examples=[["statistics by themes", "side by side"]],
+    )
+    exemplars: list[ChosenExemplar] = Field(
+        default_factory=list,
+        description="Quotes in place of those that the stated rule finds for a code about a condition.",
+        examples=[[{"code": "HEAVY", "condition": "slosh", "unit": "A01-014", "words": "Heavy, the swaying one."}]],
+    )
+
+
 class Construct(Declared):
     """What a measure and some codes are both about, for the joint display."""
 
@@ -747,6 +773,11 @@ class Declaration(Declared):
                 }
             ]
         ],
+    )
+    joint: JointDisplay = Field(
+        JointDisplay(),
+        description="Which joint displays are made, and quotes chosen for them.",
+        examples=[{"kinds": ["side by side", "condition by code"]}],
     )
     plan: Plan = Field(Plan(), description="The analysis plan.", examples=[{"primary": ["weight_realism"]}])
 
@@ -913,6 +944,8 @@ def _repeated_names(study: Study) -> list[Finding]:
         "interviews.transcripts": interviews.transcripts if interviews else [],
         "interviews.guide": [one.id for one in interviews.guide] if interviews else [],
         "constructs": [one.id for one in declared.constructs],
+        "joint.kinds": declared.joint.kinds,
+        "joint.exemplars": [f"{one.code} about {one.condition}" for one in declared.joint.exemplars],
         "plan.primary": declared.plan.primary,
         "plan.families": [one.id for one in declared.plan.families],
         "plan.contrasts": [one.id for one in declared.plan.contrasts],
@@ -1003,6 +1036,7 @@ def _unknown_conditions(study: Study) -> list[Finding]:
     named += [
         ("preference.columns", condition) for condition in (declared.preference.columns if declared.preference else {})
     ]
+    named += [(f"joint.exemplars[{number}]", one.condition) for number, one in enumerate(declared.joint.exemplars, 1)]
     headings = declared.interviews.condition_headings if declared.interviews else {}
     named += [("interviews.condition_headings", condition) for condition in headings.values()]
     return [

@@ -64,7 +64,9 @@ def _item(value: Any) -> Any:
     if isinstance(value, list):
         listed = tomlkit.array()
         for one in value:
-            listed.append(_item(one))
+            listed.append(
+                _inline(one) if isinstance(one, Mapping) else _item(one)
+            )  # no brackets of their own in a list
         return listed.multiline(len(str(value)) > _SHORT)
     return tomlkit.item(value)
 
@@ -185,6 +187,12 @@ def with_exclusion(text: str, exclusion: Mapping[str, Any]) -> str:
     document = tomlkit.parse(text)
     document["exclusions"].append(_inline(exclusion))
     return tomlkit.dumps(document)
+
+
+def with_turned_round(text: str, place: int, turned: Mapping[str, Any]) -> str:
+    """`text` with one more item turned round in a file of the questionnaire at `place` (from 0)."""
+    entry = tomllib.loads(text)["questionnaires"][place]
+    return with_entry_rewritten(text, place, entry | {"turned_round": [*entry.get("turned_round", []), dict(turned)]})
 
 
 def with_participants(text: str, ids: Sequence[str]) -> str:

@@ -520,6 +520,11 @@ def _study_without_words(text: str, words: _Words) -> tuple[str, list[str]]:
         for key in chosen:
             del one[key]
         changed += [f"constructs[{number}].{key}" for key in chosen]
+    exemplars = document.get("joint", {}).get("exemplars", [])
+    theirs = [place for place, one in enumerate(exemplars) if words.has_unit(str(one.get("unit", "")))]
+    for place in reversed(theirs):
+        del exemplars[place]
+    changed += [f"joint.exemplars[{place + 1}]" for place in theirs]
     return tomlkit.dumps(document), changed
 
 

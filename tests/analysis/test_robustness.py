@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ttest_rel
 
 from workbench.analysis import families
-from workbench.analysis.anova import repeated_anova
+from workbench.analysis.anova import anovas, repeated_anova
 from workbench.analysis.comparison import compare
 from workbench.analysis.robustness import (
     Conclusion,
@@ -44,7 +44,8 @@ def plan(**keys) -> Plan:
 
 
 def by_means(wide: list[list[float]], **keys) -> dict[Question, Conclusion]:
-    found = conclusions_from_means([measure(wide)], people(len(wide)), THREE, plan(**keys), "means")
+    asked = [measure(wide)], people(len(wide)), THREE
+    found = conclusions_from_means(*asked, plan(**keys), "means", anovas(*asked))
     return {one.question: one for one in found}
 
 

@@ -60,7 +60,7 @@ def test_from_a_foreign_file_to_a_sentence(screen, tmp_path):
         window.page.get_by_text("its comments are as they were").wait_for()
         window.page.get_by_text("effort1: By the end of this round").first.wait_for()
         window.open("Conditions")
-        window.page.get_by_text("The sentence to copy").wait_for()
+        window.page.get_by_text("For the paper").wait_for()
         sentence = window.page.get_by_test_id("stCode").inner_text()
         assert "Effort differed between the conditions (χ²(2, n = 12)" in sentence
         assert "With tremor above Plain" in sentence

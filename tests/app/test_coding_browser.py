@@ -183,7 +183,8 @@ def test_by_mouse_in_text_of_many_scripts(spans, desks):
 
 def test_by_keys_alone_with_undo_and_the_way_to_all_excerpts(spans, desks):
     server, study = spans
-    desk = desks(server, study, "R2").open().at("A01").focus("A01-002")
+    desk = desks(server, study, "R2").open("/coding?round=first&transcript=A01")
+    desk.page.locator("[data-unit='A01-002']:focus").wait_for()
     desk.page.keyboard.press("ArrowRight")
     desk.code("heft / still for")
     for key in ("ArrowDown", "0", "ArrowDown", "m"):
@@ -336,10 +337,10 @@ def test_two_raters_are_blind_until_both_have_handed_in_and_then_agree(serving, 
         desk.page.get_by_text("first is handed in.").wait_for()
     two.open("/agreement").view("Differences")
     two.page.get_by_text("1 of 1 differences are open").wait_for()
-    assert "HEFT, about still" in two.page.locator(".pair").inner_text()
-    two.page.get_by_label("What applies (none: nothing applies)").click()
-    two.page.keyboard.type("HEFT")
-    two.page.keyboard.press("Enter")
+    two.page.get_by_text("HEFT, about The still one").wait_for()
+    two.page.get_by_role("button", name="Take this").first.click()
+    two.page.get_by_text("1. HEFT").wait_for()
+    two.page.get_by_text("The codebook has to change").click()
     two.page.get_by_label("Reason", exact=True).fill("It is about weight.")
     two.page.get_by_label("Reason", exact=True).press("Tab")
     two.page.get_by_role("button", name="Settle it").click()

@@ -9,6 +9,7 @@ import pytest
 from study_to_code import study_to_code
 
 from workbench.app import interviews, panel
+from workbench.coding.material import read_material
 from workbench.coding.rounds import submit_round
 from workbench.pseudonyms.key import KEY_FILE, load_key
 from workbench.store.opening import has_store, open_store
@@ -124,6 +125,46 @@ def test_after_all_have_handed_in_agreement_and_differences_are_shown(study, rat
     assert "1 of 1 differences are open" in shown.view("Differences").markup
 
 
+def test_a_difference_is_settled_from_what_a_rater_coded_and_nothing_is_taken_for_granted(study, rater, pages):
+    for one, code, other in (("R1", "HEFT", "VOICE"), ("R2", "SWAY", "HEFT")):
+        coded(study, one, code)
+        coded(study, one, other, "A03-004")
+    handed_in(study, "R1", "R2")
+    rater("R1")
+    shown = pages(study.folder).open("agreement").view("Differences")
+    assert "Choose what applies" in shown.press("Settle it").markup
+    assert "2 of 2 differences are open" in shown.markup
+    next(one for one in shown.at.button if one.label == "Take this").click().run()
+    assert "Say what the difference was" in shown.press("Settle it").markup
+    next(one for one in shown.at.radio if one.label == "What the difference was").set_value("slip")
+    write(shown.at, "Reason", "It is heavy.")
+    assert "Agreed on A03-002: HEFT. The next one that is open is A03-004." in shown.press("Settle it").markup
+    assert "It came late." in shown.markup
+    assert next(one for one in shown.at.radio if one.label == "What the difference was").value is None
+    (agreed,) = entries(study, kind="consensus")
+    assert [one["code"] for one in agreed.content["codes"]] == ["HEFT"]
+
+
+def test_units_of_a_round_handed_in_are_looked_at_again_after_it_is_asked_back(study, rater, pages):
+    coded(study, "R1", "HEFT")
+    handed_in(study, "R1")
+    rater("R1")
+    shown = pages(study.folder).open("coding").view("To be coded anew")
+    assert "Nothing is left to look at again" in shown.markup
+    shown.view("Codebook")
+    write(shown.at, "Short definition", "Only heavy.")
+    write(shown.at, "Reason (it is kept with the version)", "too wide")
+    shown.press("Keep it as version 2")
+    assert "You have handed in first." in shown.view("To be coded anew").markup
+    shown.press("Ask it back")
+    write(shown.at, "Reason (for asking back)", "the codebook changed")
+    assert "first is open again." in shown.press("Ask it back").markup
+    shown.view("To be coded anew").press("Open it")
+    assert shown.at.session_state["goto"] == "A03-002"
+    shown.press("Next unit to look at again")
+    assert shown.at.session_state["goto"] == "A03-002"
+
+
 def test_what_the_browser_sends_is_recorded_as_the_rater_of_the_session(study, rater, pages):
     rater("R1")
     shown = pages(study.folder).open("coding")
@@ -175,10 +216,34 @@ def test_units_are_split_joined_and_fixed(study, rater, pages):
     shown = pages(study.folder).open("interviews").view("Units").choose("Transcript", "A03").choose("Unit", "A03-006")
     write(shown.at, "Split before these words, which stand once in the unit", "A03.")
     assert "9 units (answers)" in shown.press("Split it").markup
-    shown.press("Neither split nor joined")
+    assert "8 units (answers)" in shown.press("Join it with the next").markup
+    assert "<blockquote dir='auto'>She helped A03.</blockquote>" in shown.markup
+    shown.choose("Unit", "A03-004").press("Join it with the next")
+    assert "7 units (answers)" in shown.markup
+    assert "8 units (answers)" in shown.press("Undo its splits and joins").markup
     assert "They are not fixed yet" in shown.markup
-    assert "Fixed by R1" in shown.press("Fix these units").markup
-    assert [one.kind for one in entries(study)] == ["unit", "unit", "units fixed"]
+    assert "Fixed by R1" in shown.press("Fix all units as they are").markup
+    assert [one.kind for one in entries(study)] == ["unit"] * 4 + ["units fixed"]
+
+
+def test_parts_are_cut_again_and_joined_and_no_other_cut_is_lost(study, rater, pages):
+    rater("R1")
+    before = "Split before these words, which stand once in the unit"
+    shown = pages(study.folder).open("interviews").view("Units").choose("Transcript", "A03").choose("Unit", "A03-006")
+
+    def texts() -> list[str]:
+        return [one.text for one in read_material(study).units["A03"].items if one.id.startswith("A03-006")]
+
+    for unit, words in (("A03-006", "A03."), ("A03-006", "helped")):
+        shown.choose("Unit", unit)
+        write(shown.at, before, words)
+        shown.press("Split it")
+    assert texts() == ["She", "helped", "A03."]
+    shown.choose("Unit", "A03-006:2").press("Join it with the next")
+    assert texts() == ["She", "helped A03."]
+    shown.choose("Unit", "A03-004").press("Join it with the next")
+    write(shown.at, before, "late")
+    assert "was joined with the unit after it" in shown.press("Split it").markup
 
 
 def test_a_pseudonym_is_confirmed_in_context_and_its_words_stay_out_of_the_journal(study, rater, pages):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from study_folders import instrument, questionnaire, sheet, study_in
 
 from workbench.app.held import held
 from workbench.app.navigation import PAGES
-from workbench.app.page import text
+from workbench.app.page import text, told_together
+from workbench.errors import Finding
 from workbench.report.sentences import headline
 from workbench.report.table import printable
 from workbench.study import open_study
@@ -107,6 +109,64 @@ def test_an_exclusion_is_written_with_its_reason_and_taken_back(pages, small):
     assert (small / "study.toml").read_text() == before
 
 
+def test_an_exclusion_is_written_once_and_its_reason_stands_beside_n(pages, small):
+    shown = pages(small).open("responses").view("Exclusions")
+    for reason in ("fell ill", "again"):
+        next(one for one in shown.at.selectbox if one.label == "Participant").set_value("A02")
+        next(one for one in shown.at.text_input if one.label.startswith("Reason")).set_value(reason)
+        shown.press("Leave out")
+    assert "That is left out already" in shown.markup
+    assert [one.reason for one in open_study(small).declared.exclusions] == ["fell ill"]
+    assert "Left out: A02: fell ill." in shown.open("conditions").markup
+
+
+def test_answers_that_ran_the_wrong_way_are_turned_round_and_back(pages, kitchen, tmp_path):
+    folder = tmp_path / "kitchen"
+    shutil.copytree(kitchen, folder)
+    before = (folder / "study.toml").read_text()
+    shown = pages(folder).open("conditions")
+    assert "class='caution'" in shown.markup
+    shown.press(next(one.label for one in shown.at.button if one.label.startswith("See the item")))
+    shown.open("responses").press("Turn them round")
+    assert "Say how that is known." in shown.markup
+    next(one for one in shown.at.text_input if one.label.startswith("How that is known")).set_value("form checked")
+    shown.press("Turn them round")
+    turned = [one for asked in open_study(folder).declared.questionnaires for one in asked.turned_round]
+    assert [(one.file, one.item, one.reason) for one in turned] == [
+        ("responses/after_version_week2.csv", "real4", "form checked")
+    ]
+    assert "answers to real4 are turned round: form checked." in shown.markup
+    assert "Turn them round" not in [one.label for one in shown.at.button]
+    shown.press("Take the last one back")
+    assert (folder / "study.toml").read_text() == before
+
+
+def test_a_likely_wrong_key_is_told_wherever_its_scale_is_shown(pages, kitchen):
+    shown = pages(kitchen)
+    for name in ("conditions", "reliability"):
+        assert "item real4" in shown.open(name).markup
+    assert "class='caution'" not in shown.open("conditions").choose("Measure", "effort").markup
+
+
+def test_a_plan_without_a_date_is_not_said_to_come_before_the_data(pages, kitchen, tmp_path):
+    assert "which was fixed on 2026-03-06." in pages(kitchen).open("conditions").markup
+    shutil.copytree(kitchen, tmp_path / "kitchen")
+    path = tmp_path / "kitchen" / "study.toml"
+    lines = path.read_text().splitlines(keepends=True)
+    path.write_text("".join(line for line in lines if not line.startswith("frozen =")))
+    assert open_study(path.parent).plan.frozen is None
+    assert "which has no date" in pages(path.parent).open("conditions").markup
+
+
+def test_each_figure_of_a_measure_can_be_saved(pages, kitchen):
+    shown = pages(kitchen).open("conditions")
+    assert [one.proto.label for one in shown.at.get("download_button")] == [
+        "Save as SVG",
+        "Save as PDF",
+        "Save as PNG",
+    ] * 2
+
+
 def test_an_exclusion_without_a_reason_is_not_written(pages, small):
     before = (small / "study.toml").read_bytes()
     shown = pages(small).open("responses").view("Exclusions")
@@ -128,6 +188,17 @@ def test_an_instrument_is_made_checked_and_saved(pages, small):
     assert 'text = "I was tense."' in saved
     assert saved.count("reverse = true") == 1
     assert "Saved as instruments/calmness.toml" in shown.markup
+
+
+def test_an_id_is_made_of_the_title_and_a_wrong_one_is_told_once(pages, small):
+    shown = pages(small).open("instruments").view("Make")
+    fields = {one.label: one for one in shown.at.text_input}
+    fields["Title"].set_value("7 ways to be Calm!")
+    shown.at.text_area[0].set_value("I felt calm.").run()
+    assert "ways_to_be_calm, version 1.0" in shown.markup
+    next(one for one in shown.at.text_input if one.label.startswith("Id")).set_value("so calm").run()
+    assert "The id begins with a letter" in shown.markup
+    assert "Save into the study" not in [one.label for one in shown.at.button]
 
 
 def test_an_unsound_instrument_is_told_and_cannot_be_saved(pages, small):
@@ -185,6 +256,46 @@ def test_an_empty_study_says_what_to_do_on_every_page(pages, empty_study, name):
         assert "Bring in a table of answers." in markup
     if name in ("reliability", "conditions", "preferences"):
         assert "class='lead'" in markup
+
+
+def test_a_table_that_blocks_can_be_read_otherwise(pages, small):
+    path = small / "calm.csv"
+    path.write_text(path.read_text() + "TEST,still,1 - Not at all,2,3\n")
+    shown = pages(small).open("conditions")
+    assert "“TEST” is not a participant" in shown.markup
+    shown.press("Read the table otherwise, or bring in a mended one").open("responses")
+    assert [one.value for one in shown.at.radio] == ["Bring in", "A file in the study folder"]
+    shown.press("Leave their rows out")
+    assert "Say whose rows, and why." in shown.markup
+    next(one for one in shown.at.multiselect if one.label.startswith("Whose")).set_value(["TEST"])
+    next(one for one in shown.at.text_input if one.label.startswith("Why")).set_value("the form was tried")
+    shown.press("Leave their rows out").press("Write it into study.toml")
+    (left_out,) = open_study(small).declared.questionnaires[0].rows_left_out
+    assert (left_out.participant, left_out.reason) == ("TEST", "the form was tried")
+    assert "role='alert'" not in shown.open("conditions").markup
+
+
+def test_a_word_is_said_to_count_as_a_number(pages, small):
+    path = small / "calm.csv"
+    path.write_text(path.read_text().replace("A02,still,", "A02,still,so so,", 1).replace("so so,2", "so so", 1))
+    shown = pages(small).open("responses")
+    shown.at.radio[1].set_value("A file in the study folder").run()
+    shown.choose("File", "calm.csv")
+    assert "“so so” is not an answer" in shown.markup
+    next(one for one in shown.at.text_input if one.label.startswith("Words that count")).set_value("so so")
+    assert "should be WORD=NUMBER" in shown.press("Read it so").markup
+    next(one for one in shown.at.text_input if one.label.startswith("Words that count")).set_value("so so = 4")
+    shown.press("Read it so").press("Write it into study.toml")
+    assert open_study(small).declared.questionnaires[0].answer_words == {"so so": 4}
+
+
+def test_what_is_found_in_several_places_is_told_once():
+    one = Finding("blocks", "off the response scale", "a.csv", "row 2", "“x” is no answer.", "Mend it.")
+    other = Finding("blocks", "off the response scale", "a.csv", "row 3", "“y” is no answer.", "Mend it.")
+    together = told_together([one, other, replace(one, place="row 7")])
+    assert together == [replace(one, place="row 2; row 7"), other]
+    many = told_together([replace(one, place=f"row {row}") for row in range(20)])
+    assert [finding.place.endswith("row 11; and 8 more places") for finding in many] == [True]
 
 
 @pytest.mark.parametrize("name", ["study", "conditions", "report"])

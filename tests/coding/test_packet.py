@@ -245,7 +245,7 @@ def test_one_id_with_two_contents_is_refused_and_a_repeated_operation_counts_onc
         ("[]", "not what a packet saves"),
         ("[" * 100_000, "not valid JSON"),
         ('{"a": NaN}', "not valid JSON"),
-        ("", "not valid JSON"),
+        ("", "The file is empty"),
         ('{"a": ' + "9" * 5000 + "}", "not valid JSON"),
     ],
 )

@@ -426,6 +426,52 @@ def test_keys_of_the_host_reach_it_and_definitions_are_at_hand(browser, tmp_path
     assert rater.focused() == "A03-002"
 
 
+def test_what_a_code_is_about_is_said_afterwards_and_what_is_not_said_stays(browser, tmp_path):
+    rater = at_page(browser, tmp_path, assignment())
+    rater.page.locator(".wbp-unit").first.focus()
+    rater.press("/")
+    assert rater.page.locator(".wbp-slip").count() == 0
+    rater.press("Enter", "Enter")
+    assert "No code is chosen yet" in rater.page.locator(".wbp-rules").inner_text()
+    rater.page.keyboard.type("heft")
+    rater.press("Enter", "/")
+    rater.page.keyboard.type("slosh")
+    rater.press("Enter", "Tab", "Enter")
+    rater.page.keyboard.type("/ against")
+    rater.press("Enter")
+    rater.kept(3)
+    assert told(rater.saved())[1:] == [
+        (*coded("A03-002", "HEFT", ("slosh",)), ""),
+        (*coded("A03-002", "HEFT", ("slosh",), "against"), ""),
+    ]
+
+
+def test_keys_work_beside_the_text_too_and_are_listed_by_one(browser, tmp_path):
+    rater = at_page(browser, tmp_path, assignment())
+    listed = rater.page.get_by_text("a code used lately")
+    rater.page.locator(".wbp-keys summary").click()
+    listed.wait_for()
+    rater.press("0", "Escape")
+    assert rater.focused() == "A03-002"
+    assert not listed.is_visible()
+    rater.press("?")
+    listed.wait_for()
+    rater.press("?")
+    assert not listed.is_visible()
+    rater.page.get_by_role("button", name="Undo").click()
+    rater.press("y", "n")
+    assert rater.focused() == "A03-006"
+    rater.page.locator(".wbp-other .wbp-words").first.click()
+    rater.press("0")
+    rater.kept(4)
+    assert [(one.content or {}).get("unit") for one in rater.saved().operations] == [
+        "A03-002",
+        None,
+        "A03-002",
+        "A03-006",
+    ]
+
+
 def test_a_mark_is_drawn_at_once_and_called_stored_only_when_the_host_has_it(browser):
     made = assignment()
     page = browser.new_page()

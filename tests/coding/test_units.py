@@ -21,6 +21,8 @@ from workbench.coding.units import (
     boundary_score,
     is_back_channel,
     learn_sentences,
+    parts_of,
+    put_together,
     split_content,
     unit_id,
     units_of,
@@ -282,6 +284,16 @@ class TestDecisions:
         gone = units_of(working(self.TALK[0], "P: Oh.", *self.TALK[2:]), "answers", decisions=[split])
         assert ids(gone)[0] == ("A03-002", "Oh.")
         assert [note.place for note in gone.notes] == ["A03-002"]
+
+    def test_parts_put_together_are_the_unit_they_were_cut_from(self):
+        talk = working("I: And?", "P: Heavy.  Then light.", "P: Then soup.", "I: Why is that?", "P: Bye.")
+        (first, last) = units_of(talk, "answers").items
+        split = Decision("A03/A03-002", split_content(first, [8, 20, 25]))
+        units = units_of(talk, "answers", decisions=[split]).items
+        assert [one.text for one in units] == ["Heavy.", "Then light.", "Then", "soup.", "Bye."]
+        assert parts_of(units, units[2]) == list(units[:4])
+        assert put_together(units[:4], talk.texts()) == (first, [0, 8, 20, 25])
+        assert put_together([last], talk.texts()) == (last, [0])
 
     def test_withdrawn_others_and_lost_decisions(self):
         decisions = [

@@ -14,6 +14,7 @@ import statistics
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from contextlib import nullcontext
 from math import inf, nan
 from pathlib import Path
 
@@ -22,8 +23,20 @@ import pandas as pd
 import pytest
 
 from workbench.errors import ArgumentError
-from workbench.report import figures
-from workbench.report.figures import Figure, count_grid, diverging_bars, flow, intervals, paired_points, stacked_ranks
+from workbench.report.figures import (
+    ConditionShown,
+    Figure,
+    count_grid,
+    diverging_bars,
+    flow,
+    intervals,
+    paired_points,
+    side_by_side,
+    stacked_ranks,
+    two_columns,
+)
+from workbench.report.figures import base as figures
+from workbench.report.figures.pdf import in_order
 
 SVG = "{http://www.w3.org/2000/svg}"
 CONDITIONS = [("still", "Still"), ("slosh", "Slosh"), ("ladle", "Ladle")]
@@ -60,6 +73,24 @@ ROWS = [
 CELLS = {("a", "still"): (3, 14), ("a", "slosh"): (14, 14), ("b", "still"): (0, 14), ("b", "slosh"): (5, 14)}
 
 
+JOINT = [
+    ("still", [2.0, 3.0, 3.0, 4.0, 6.0, 6.0], 3.5, 2.0, 6.0, [(1, 0, 9), (0, 11, 0)]),
+    ("slosh", [5.0, 5.0, 5.0, 6.0, 7.0], 5.0, nan, nan, [(4, 1, 9), (0, 4, 0)]),
+    ("ladle", [], nan, nan, nan, [(0, 0, 0), (14, 0, 0)]),
+]
+
+
+def joint(label: str = "", conditions: int = 3, codes: int = 2, interviewed: int = 14) -> Figure:
+    rows = [
+        ConditionShown(label or name, values, median, low, high, interviewed, (counts * codes)[:codes])
+        for name, values, median, low, high, counts in (JOINT * 2)[:conditions]
+    ]
+    names = [(f"C{number}", label or f"Code {number}") for number in range(codes)]
+    title, axis = label or "Title", label or "Realism (1 to 7)"
+    remarks = [label or "Not mentioning something is not disagreeing with it."]
+    return side_by_side("joint", title, rows, codes=names, axis=axis, low=1, high=7, remarks=remarks)
+
+
 def drawn(label: str = "") -> dict[str, Figure]:
     """One figure of each sort; `label` stands in every place that takes text."""
     conditions = [(identity, label or name) for identity, name in CONDITIONS]
@@ -82,6 +113,7 @@ def drawn(label: str = "") -> dict[str, Figure]:
             points=range(1, 6),
             anchors=(axis, axis),
         ),
+        "joint": joint(label),
     }
 
 
@@ -124,7 +156,7 @@ def boxes(figure: Figure) -> list[tuple[float, float, float, float, str]]:
 # --------------------------------------------------------------------------------- true of each figure
 
 
-@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars"])
+@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars", "joint"])
 def test_each_figure_is_one_described_image(plain, sort):
     figure = plain[sort]
     root = ElementTree.fromstring(figure.svg)
@@ -138,7 +170,7 @@ def test_each_figure_is_one_described_image(plain, sort):
     assert figure.name == sort
 
 
-@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars"])
+@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars", "joint"])
 def test_a_figure_needs_nothing_from_elsewhere(plain, sort):
     without_namespaces = re.sub(r'xmlns(:\w+)?="[^"]*"', "", plain[sort].svg)
     assert not re.search(r"https?:|href|url\(|<image|<style|<script|@font-face", without_namespaces)
@@ -191,7 +223,7 @@ def test_awkward_labels_stay_text_and_whole_in_the_alternative(label):
         assert max(map(len, texts(figure))) <= 70, sort
 
 
-@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars"])
+@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars", "joint"])
 def test_text_contrasts_with_its_ground(plain, sort):
     """At least 4.5 to 1, by the formula of WCAG 2.2 (relative luminance), worked out here again."""
 
@@ -511,3 +543,183 @@ def test_a_flow_says_each_step_and_what_stands_beside_it():
 def test_a_flow_needs_a_step():
     with pytest.raises(ArgumentError, match="`steps` is empty"):
         flow("f", "T", [])
+
+
+# ------------------------------------------------------------------------------------------ both strands
+
+
+def test_scores_stand_at_their_values_with_median_and_interval(plain):
+    figure = plain["joint"]
+    value = on_axis(figure, "2", "6")
+    faint = [dot for dot in marks(figure, "path") if dot.get("fill") not in (None, figures.BLUE, figures.WHITE, "none")]
+    dots = [place(dot) for dot in faint if "A" in dot.get("d", "") and dot.get("fill") not in (figures.NEUTRAL,)]
+    assert sorted(value(x) for x, _ in dots) == pytest.approx(sorted(JOINT[0][1] + JOINT[1][1]), abs=0.01)
+    assert len(set(dots)) == len(dots), "dots of one value stand one above the other"
+    (span,) = marks(figure, "line", stroke=figures.INK, stroke_width="2.2")
+    assert [value(place(span)[0]), value(place(span)[0] + float(span.get("x2")))] == pytest.approx([2, 6], abs=0.01)
+    medians = marks(figure, "line", stroke=figures.INK, stroke_width="2.5")
+    assert [value(place(one)[0]) for one in medians] == pytest.approx([3.5, 5], abs=0.01)
+    assert {"no scores", "Mdn 5.00, n = 5", "14 interviewed"} <= set(texts(figure))
+
+
+def test_bars_are_as_long_as_their_shares_in_fills_of_their_own(plain):
+    figure = plain["joint"]
+    bars = [box for box in boxes(figure) if box[3] == 8]
+    tracks = [box for box in bars if box[2] == pytest.approx(56)]
+    assert len(tracks) == 6, "a track of all those interviewed for each condition and code"
+    filled = [box for box in bars if box[0] > 200 and box[2] < 55 and box[0] < 260]
+    lengths = {}
+    for _, _, width, _, fill in filled:
+        lengths.setdefault(fill, []).append(round((width + 1.4) / 56 * 14))
+    assert {fill: sorted(found) for fill, found in lengths.items()} == {
+        figures.BLUE: [1, 4, 14],
+        figures.WHITE: [1, 4, 11],
+        figures.NEUTRAL: [9, 9],
+    }
+    outlines = {one.get("stroke") for one in marks(figure, "path", stroke_width="1.4")}
+    assert outlines == {figures.BLUE, figures.VERMILLION, figures.GREY}
+    told = (
+        "still: median 3.50 [2.00, 6.00] (n = 6); of 14 interviewed: Code 0 10 (1 for, 0 against, 9 neither), Code 1 11"
+    )
+    assert told in figure.alternative
+    assert "ladle: no scores (n = 0); of 14 interviewed: Code 0 0, Code 1 14 (14 for" in figure.alternative
+    assert "slosh: median 5.00 (no interval) (n = 5)" in figure.alternative
+    numbers = [text for text in texts(figure) if text.isdigit()]
+    assert numbers.count("11") == numbers.count("14") == 1
+
+
+def test_codes_are_named_beside_their_bars_where_they_fit():
+    narrow = texts(joint())
+    assert {"a = Code 0", "b = Code 1"} <= set(narrow)
+    assert narrow.count("a") == 3
+    with two_columns():
+        assert texts(joint()).count("Code 0") == 3
+        assert "a = " + "word " * 14 not in texts(joint("word " * 40))
+        assert texts(joint("word " * 40)).count("a") == 3
+
+
+@pytest.mark.parametrize("wide", [False, True])
+@pytest.mark.parametrize("label", ["", "word " * 40, "x" * 200, "שלום עולם " * 20])
+@pytest.mark.parametrize(("conditions", "codes", "interviewed"), [(4, 1, 14), (6, 5, 40), (6, 2, 140)])
+def test_labels_of_both_strands_do_not_touch(wide, label, conditions, codes, interviewed):
+    with two_columns() if wide else nullcontext():
+        figure = joint(label, conditions, codes, interviewed)
+    places = []
+    for element in marks(figure, "text"):
+        x, y = place(element)
+        text = "".join(element.itertext())
+        size = float(element.get("font-size").removesuffix("px"))
+        width = len(text) * 0.5 * size
+        left = x - {"start": 0, "middle": width / 2, "end": width}[element.get("text-anchor")]
+        assert left >= -1, text
+        assert left + width <= (655 if wide else 315) + 1, text
+        places.append((left, left + width, y - 0.45 * size, y + 0.45 * size, text))
+    for number, (left, right, top, bottom, text) in enumerate(places):
+        for other_left, other_right, other_top, other_bottom, other in places[:number]:
+            apart = right <= other_left or other_right <= left or bottom <= other_top or other_bottom <= top
+            assert apart, (text, other)
+
+
+def test_many_equal_scores_stay_in_their_row():
+    rows = [ConditionShown("Still", [7.0] * 40, 7.0, 7.0, 7.0, 3, [(1, 1, 1)])]
+    figure = side_by_side("j", "T", rows, codes=[("C", "C")], axis="Score", low=1, high=7)
+    ys = [place(dot)[1] for dot in marks(figure, "path") if "A" in dot.get("d", "")]
+    assert len(set(ys)) == 40
+    assert max(ys) - min(ys) < 35
+
+
+def test_rows_of_both_strands_that_do_not_fit_are_refused():
+    shown = ConditionShown("Still", [4.0], 4.0, nan, nan, 3, [(1, 1, 1)])
+    for rows, codes, message in (
+        ([], [("C", "C")], "at least 1 row"),
+        ([shown], [], "`codes` is empty"),
+        ([shown], [("C", "C"), ("D", "D")], "1 counts for 'Still'; 2 are needed"),
+        ([ConditionShown("Still", [4.0], 4.0, nan, nan, 2, [(1, 1, 1)])], [("C", "C")], "together at most 2"),
+        ([ConditionShown("Still", [4.0], 4.0, nan, nan, 3, [(1, -1, 1)])], [("C", "C")], "whole numbers from 0"),
+        ([ConditionShown("Still", [8.0], 8.0, nan, nan, 3, [(1, 1, 1)])], [("C", "C")], "from 1 to 7 are needed"),
+        ([ConditionShown("Still", [nan], 4.0, nan, nan, 3, [(1, 1, 1)])], [("C", "C")], "finite numbers"),
+    ):
+        with pytest.raises(ArgumentError, match=message):
+            side_by_side("j", "T", rows, codes=codes, axis="Score", low=1, high=7)
+
+
+def test_ticks_whose_labels_would_touch_are_not_labelled():
+    rows = [ConditionShown("Still", [1000.5, 1400.25], 1200.0, nan, nan, 0, [(0, 0, 0)])]
+    shown = texts(side_by_side("j", "T", rows, codes=[("C", "C")], axis="Milliseconds"))
+    assert [text for text in shown if re.fullmatch(r"1\d00", text)] in (["1000", "1200", "1400"], ["1000", "1300"])
+
+
+# --------------------------------------------------------------------------------- on a dark screen, in a PDF
+
+
+def brightness(color: str) -> float:
+    """Relative luminance by the formula of WCAG 2.2, worked out here again."""
+    parts = [int(color[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((brightness(one), brightness(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_colours_on_a_dark_screen_contrast_with_the_ground():
+    dark = figures.SCHEMES["screen dark"]
+    ground = dark[figures.WHITE]
+    assert brightness(ground) < 0.02
+    for color in (figures.BLUE, figures.VERMILLION, figures.NEUTRAL, figures.LINE_GREY):
+        assert contrast(dark.get(color, color), ground) >= 3, color
+    for color in (figures.INK, figures.GREY):
+        assert contrast(dark[color], ground) >= 4.5
+
+
+@pytest.mark.parametrize("sort", ["points", "intervals", "ranks", "grid", "bars", "joint", "flow"])
+def test_a_dark_figure_shows_the_same_in_colours_that_can_be_read(plain, sort):
+    paper, dark = plain[sort], plain[sort].in_scheme("screen dark")
+    ground = figures.SCHEMES["screen dark"][figures.WHITE]
+    assert dark.in_scheme("paper") == paper
+    assert (texts(dark), dark.alternative, dark.name) == (texts(paper), paper.alternative, paper.name)
+    without = [re.sub(r"#[0-9A-Fa-f]{6}", "", one.svg) for one in (paper, dark)]
+    assert without[0] == without[1], "nothing but colours differs"
+    for element in marks(dark, "text"):
+        x, y = place(element)
+        grounds = [
+            fill
+            for left, top, width, height, fill in boxes(dark)
+            if left < x < left + width and top < y < top + height and fill.startswith("#")
+        ]
+        assert contrast(element.get("fill"), (grounds or [ground])[-1]) >= 4.5, element.text
+
+
+def test_words_that_look_like_colours_stay_words():
+    conditions = [("still", "#0072B2"), ("slosh", "on #0072B2 0.5"), ("ladle", "#FFFFFF")]
+    figure = paired_points("p", "T", SCORES, conditions=conditions, axis="#1A1A1A").in_scheme("screen dark")
+    assert {"#0072B2", "on #0072B2 0.5", "#FFFFFF", "#1A1A1A"} <= set(texts(figure))
+
+
+def test_a_figure_drawn_elsewhere_stays_as_it_is():
+    figure = Figure("f", "T", "<svg/>", "T.")
+    assert figure.in_scheme("screen dark") is figure
+
+
+def test_a_pdf_that_needs_several_fonts_is_the_same_each_time():
+    """vl-convert itself writes the fonts in an order left to chance."""
+    figure = drawn("Label שלום ελληνικά 日本")["flow"]
+    made = {figure.pdf() for _ in range(8)}
+    assert len(made) == 1
+    (pdf,) = made
+    assert len(set(re.findall(rb"/BaseFont /\w+\+([\w-]+)", pdf))) >= 2, "no second font is installed here"
+    start = int(re.search(rb"startxref\n(\d+)\n%%EOF$", pdf)[1])
+    assert pdf[start:].startswith(b"xref\n0 ")
+    for number, offset in enumerate(re.findall(rb"(\d{10}) 00000 n ", pdf[start:]), start=1):
+        assert pdf[int(offset) :].startswith(b"%d 0 obj\n" % number)
+
+
+def test_a_pdf_written_in_another_way_stays_as_it_is():
+    for content in (
+        b"",
+        b"%PDF-1.7\nno table of objects",
+        b"x\nxref\n0 1\n0000000000 65535 f \ntrailer\n<<>>\nstartxref\n2\n%%EOF",
+    ):
+        assert in_order(content) == content

@@ -48,6 +48,15 @@ def test_a_row_left_out_does_not_contradict(tmp_path):
     assert (note.place, note.found) == ("row 4", "A row of A01 does not count: sent twice.")
 
 
+def test_a_row_left_out_need_not_be_of_a_participant(tmp_path):
+    rows = "A01,still,1,2\nA01,slosh,3,4\nTEST,still,5,x\n"
+    kinds = {one.kind for one in faults_of(read_responses, study(tmp_path / "a", rows))}
+    assert "unknown participant" in kinds
+    left_out = TWICE | {"participant": "TEST", "reason": "the form was tried"}
+    read = read_responses(study(tmp_path / "b", rows, rows_left_out=[left_out]))
+    assert set(read.answers["participant"]) == {"A01", "A02"}
+
+
 def test_a_row_of_somebody_else_is_a_fault(tmp_path):
     rows = "A01,still,1,2\nA01,slosh,3,4\nA03,still,5,5\n"
     (fault,) = faults_of(read_responses, study(tmp_path / "a", rows, rows_left_out=[TWICE]))

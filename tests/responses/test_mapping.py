@@ -554,3 +554,30 @@ def test_headers_name_items(header, item, how_sure, rest):
 @pytest.mark.parametrize("header", ["", "…", "participant", "Anything else about the water?", "99", "pond", "My hand"])
 def test_headers_that_name_no_item(header):
     assert item_matches(header, wordings([Instrument.model_validate(POND)])) == []
+
+
+def test_rows_of_somebody_who_is_no_participant_are_left_out_with_a_reason(tmp_path):
+    text = session_rows(["who", "version", *ITEMS], str) + "TEST,still,1,1,1,1\nTEST,slosh,2,2,2,2\n"
+    assert [one.kind for one in proposed(tmp_path / "a", text).faults] == ["unknown participant"]
+    proposal = proposed(tmp_path / "b", text, left_out={"TEST": "the form was tried, twice"}, answer_words={"so so": 4})
+    assert not proposal.faults
+    assert not proposal.unknown
+    write_proposal(proposal)
+    (entry,) = open_study(proposal.study.folder).declared.questionnaires
+    rows = len(SESSIONS) + 2
+    assert [(one.row, one.participant) for one in entry.rows_left_out] == [(rows, "TEST"), (rows + 1, "TEST")]
+    assert entry.answer_words == {"so so": 4}
+    assert set(read_responses(open_study(proposal.study.folder)).answers["participant"]) == set(PEOPLE)
+
+
+def test_what_was_put_right_in_a_file_stays_when_its_columns_are_said_otherwise(tmp_path):
+    text = session_rows(["who", "version", *ITEMS], str)
+    write_proposal(proposed(tmp_path, text))
+    study = open_study(tmp_path / "study")
+    path = study.folder / "study.toml"
+    turned = 'turned_round = [{ file = "responses/export.csv", item = "pond1", reason = "form checked" }]\n'
+    path.write_text(path.read_text().replace("layout =", turned + "layout =", 1))
+    study = open_study(study.folder)
+    proposal = propose(study, study.folder / "responses" / "export.csv", Corrections(columns={"pond4": "ignore"}))
+    assert proposal.questionnaire is not None
+    assert [one.item for one in proposal.questionnaire.turned_round] == ["pond1"]

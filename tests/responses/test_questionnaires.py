@@ -256,6 +256,22 @@ def test_answers_in_words_count_as_their_points(tmp_path):
     }
 
 
+@pytest.mark.parametrize(
+    "both", ["1 - Not at all", "1 – not at all", "1: Not at all", "1. Not at all", "Not at all (1)"]
+)
+def test_a_point_beside_its_own_words_counts_as_the_point(tmp_path, both):
+    text = f"participant,condition,r1,r2,r3\nA01,still,{both},7 (Completely),4\n"
+    assert list(values(read(tmp_path, files={"form.csv": text})).values()) == [1, 7, 4]
+
+
+@pytest.mark.parametrize(
+    "apart", ["7 - Not at all", "2 - Completely", "1 - Nothing", "Not at all (7)", "1 - 7", "-1 - Not at all"]
+)
+def test_a_point_beside_other_words_is_no_answer(tmp_path, apart):
+    text = f"participant,condition,r1,r2,r3\nA01,still,{apart},2,3\n"
+    assert kinds(faults_of(read_responses, form(tmp_path, files={"form.csv": text}))) == ["off the response scale"]
+
+
 def test_choices_are_read_by_label_and_value(tmp_path):
     choices = [{"value": 0, "label": "Never"}, {"value": 2.5, "label": "Now and then"}]
     made = (instrument("often", ["o1"], response={"kind": "choice", "choices": choices}),)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from study_folders import instrument, questionnaire, sheet, study_in
 
+from workbench.analysis.robustness import Conclusion
 from workbench.errors import Finding
 from workbench.results.chain import Evidence, collect, compared_of, comparison_of
 from workbench.results.choices import (
@@ -14,7 +15,6 @@ from workbench.results.choices import (
     MISSING,
     NO_EXCLUSIONS,
     complete_case_sensitivity,
-    conclusions_under_choices,
 )
 
 FULL = [
@@ -48,10 +48,14 @@ def evidence(folder, *rows: str, **sections) -> Evidence:
     return collect(folder)
 
 
+def under_choices(found: Evidence) -> list[Conclusion]:
+    return compared_of(found).conclusions
+
+
 def choices(found: Evidence) -> dict[str, dict[str, int]]:
     """n of each test by choice."""
     told: dict[str, dict[str, int]] = {}
-    for one in conclusions_under_choices(found, comparison_of(found)):
+    for one in under_choices(found):
         name = " ".join(one.question.pair) if one.question.pair else one.question.kind
         told.setdefault(one.choice, {})[name] = one.n
     return told
@@ -142,7 +146,7 @@ def test_families_over_several_measures_are_corrected_as_a_whole(tmp_path):
         trials=[{"id": "lifts", "files": ["trials.csv"], "measures": measures}],
         files={"trials.csv": sheet("participant condition seconds", *rows)},
     )
-    told = conclusions_under_choices(found, comparison_of(found))
+    told = under_choices(found)
     assert {one.question.measure for one in told} == {"real"}
     (pair,) = [one for one in told if one.choice == "asymptotic p" and one.question.pair == ("still", "slosh")]
     # four differences of one sign: z = 5 / sqrt(7.5), p = .0679. Those of seconds are all alike: z = 2, p = .0455, first in
@@ -154,7 +158,7 @@ def test_families_over_several_measures_are_corrected_as_a_whole(tmp_path):
 @pytest.mark.parametrize("primary", [[], ["real"]])
 def test_without_values_or_primary_measures_there_is_nothing(tmp_path, primary):
     found = evidence(tmp_path, *(FULL if not primary else FULL[:1]), plan={"primary": primary})
-    assert conclusions_under_choices(found, comparison_of(found)) == []
+    assert under_choices(found) == []
 
 
 def test_progress_and_stopping(tmp_path):

@@ -128,6 +128,23 @@ def test_a_p_leads_to_its_sentence_plan_and_answers(demo):
         ("preference/Coach/first_choices", "responses/ranking.csv", ("column", "First choices")),
         ("code_by_condition/HEFT/participants", "codings/consensus.csv", ("column", "Raised it")),
         ("order_balance/in_position.Still.1/run", "session_log.csv", ("column", "Run")),
+        (
+            "side_by_side_numbers/How_real_the_weight_feels.Slosh.SWAY/in_favor",
+            "codings/main.csv",
+            ("column", "For"),
+        ),
+        (
+            "side_by_side_numbers/How_real_the_weight_feels.Slosh.SWAY/median_low",
+            "responses/after_version_week1.csv",
+            ("column", "Mdn, low"),
+        ),
+        ("code_exemplars/HEFT.Slosh/participants", "codings/consensus.csv", ("column", "Raised it")),
+        ("codes_across/HEFT/n", "codings/consensus.csv", ("column", "Interviewed")),
+        (
+            "joint_quotes/How_real_the_weight_feels.follow_the_group/difference",
+            "responses/after_version_week2.csv",
+            ("column", "Own difference"),
+        ),
     ],
 )
 def test_each_kind_of_number_leads_to_its_file(demo, identity, file, fact):
@@ -140,6 +157,27 @@ def test_each_kind_of_number_leads_to_its_file(demo, identity, file, fact):
 def test_a_number_of_one_condition_rests_on_that_condition(demo):
     _, rows = traced(demo, "reliability/effort.Slosh/alpha")
     assert {row["setting"] for row in rows} == {"Slosh"}
+
+
+def test_both_strands_on_a_condition_rest_on_it_and_its_code_alone(demo):
+    _, rows = traced(demo, "side_by_side_numbers/How_real_the_weight_feels.Slosh.SWAY/raised")
+    assert {row["setting"] for row in rows if row["file"].startswith("responses")} == {"Slosh"}
+    coded = [row for row in rows if row["file"].startswith("codings")]
+    assert {row["value"] for row in coded} == {"SWAY"}
+    assert all("slosh" in row["setting"] for row in coded)
+    number = next(
+        row["raised"]
+        for row in demo.rows("side_by_side_numbers")
+        if (row["condition"], row["code"]) == ("Slosh", "SWAY")
+    )
+    assert len({row["participant"] for row in coded}) == number == 11
+
+
+def test_a_quote_rests_on_the_scores_and_codes_of_whom_it_quotes(demo):
+    who = demo.rows("joint_quotes")[0]["participant"]
+    _, rows = traced(demo, "joint_quotes/How_real_the_weight_feels.follow_the_group/difference")
+    assert {row["participant"] for row in rows} == {who}
+    assert {row["file"].partition("/")[0] for row in rows} == {"responses", "codings"}
 
 
 @pytest.mark.parametrize("identity", ["omnibus/effor/p", "omnibuss/effort/p", "omnibus/effort/q", "x"])

@@ -23,6 +23,7 @@ from statsmodels.stats.multitest import multipletests
 
 from workbench.errors import ArgumentError, WorkbenchError
 from workbench.stats import comparison
+from workbench.stats._exact import RandomOrders
 from workbench.stats.comparison import (
     adjust,
     cochran_q,
@@ -654,6 +655,31 @@ def test_monte_carlo_agrees_with_enumeration(monkeypatch: pytest.MonkeyPatch, rn
     drawn = friedman(table, draws=20_000, rng=rng)
     assert (exact.exact_method, drawn.exact_method) == ("enumeration", "monte-carlo")
     assert abs(drawn.p_exact - exact.p_exact) < 4.5 * drawn.p_exact_error
+
+
+@pytest.mark.parametrize(("n", "k"), [(70, 3), (9, 5), (12, 7), (9, 9)])
+def test_monte_carlo_counts_the_orders_that_numpy_draws(n: int, k: int) -> None:
+    """Every row put in the order that Generator.permuted gives it, and column sums added up one draw after the other."""
+    table = np.random.default_rng(n).integers(1, 8, (n, k))
+    ranks = stats.rankdata(table, axis=1)
+    observed, draws = (ranks.sum(axis=0) ** 2).sum(), 500
+    drawn = np.random.default_rng(7).permuted(np.broadcast_to(ranks, (draws, n, k)), axis=2)
+    hits = sum((one.sum(axis=0) ** 2).sum() >= observed - 1e-9 for one in drawn)
+    assert friedman(table, draws=draws, rng=np.random.default_rng(7)).p_exact == (1 + hits) / (1 + draws)
+
+
+def test_shared_orders_change_nothing() -> None:
+    """Tables of one size, of another, and one whose stream stands elsewhere; intervals come from behind the draws."""
+    tables = [np.random.default_rng(seed).integers(1, 8, (n, 5)) for seed, n in enumerate((20, 20, 30, 20))]
+    shared = RandomOrders()
+    for seed, table in zip((7, 7, 7, 8), tables, strict=True):
+        alone, together = (
+            friedman(table, draws=300, resamples=50, rng=np.random.default_rng(seed), orders=orders)
+            for orders in (None, shared)
+        )
+        assert alone.exact_method == "monte-carlo"
+        assert together.p_exact == alone.p_exact
+        assert together.kendall_w_interval == alone.kendall_w_interval
 
 
 def test_monte_carlo_is_never_zero(rng: np.random.Generator) -> None:

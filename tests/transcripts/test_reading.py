@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 from study_folders import faults_of, kinds, study_in
 
-from workbench.transcripts.reading import read_transcripts
+from workbench.errors import StudyError, UsageError
+from workbench.transcripts.reading import bring_in, read_transcripts
 from workbench.transcripts.turns import seconds
 
 TALK = "Interviewer: And?\n{}: Heavy.\n"
@@ -350,3 +351,30 @@ def test_progress_is_told_and_may_stop(tmp_path):
 )
 def test_seconds(words, expected):
     assert seconds(words) == expected
+
+
+class TestBroughtIn:
+    def test_it_lies_where_it_is_looked_for_under_no_name_from_outside(self, tmp_path):
+        study = study_of(tmp_path, {"t/A01.txt": TALK.format("A01")})
+        assert bring_in(study, "A02", "../../else/where.TXT", TALK.format("A02").encode()) == ("t/A02.txt", 2)
+        assert [(one.participant, one.turns[1].text) for one in read_transcripts(study).items] == [
+            ("A01", "Heavy."),
+            ("A02", "Heavy."),
+        ]
+
+    def test_what_is_there_is_not_written_over(self, tmp_path):
+        study = study_of(tmp_path, {"t/A01.txt": TALK.format("A01")})
+        with pytest.raises(UsageError, match="there already"):
+            bring_in(study, "A01", "new.txt", b"I: No.")
+        assert study.path("t/A01.txt").read_text(encoding="utf-8") == TALK.format("A01")
+
+    @pytest.mark.parametrize(("name", "told"), [("a.pdf", "ends in “.pdf”"), ("a.srt", "No pattern")])
+    def test_an_ending_that_has_no_place_is_refused(self, tmp_path, name, told):
+        with pytest.raises(UsageError, match=told):
+            bring_in(study_of(tmp_path, {}), "A02", name, b"I: No.")
+
+    def test_what_cannot_be_read_is_not_kept(self, tmp_path):
+        study = study_of(tmp_path, {}, transcripts=["t/{participant}.docx"])
+        with pytest.raises(StudyError):
+            bring_in(study, "A02", "a.docx", b"no document")
+        assert list((tmp_path / "t").iterdir()) == []

@@ -16,6 +16,7 @@ import numpy as np
 from workbench.analysis.factors import Effect, Layout, effects
 from workbench.analysis.families import Test, adjusted_in_families, in_family
 from workbench.measure import Measure
+from workbench.stats._exact import RandomOrders
 from workbench.stats.comparison import (
     EquivalenceTest,
     FriedmanTest,
@@ -149,7 +150,8 @@ def compare(
     of Kendall's W is left out too.
     """
     compared = [measure for measure in measures if measure.asked == "per_condition"]
-    single = [_unadjusted(measure, participants, conditions, plan, factorial, exact) for measure in compared]
+    orders = RandomOrders()
+    single = [_unadjusted(measure, participants, conditions, plan, factorial, exact, orders) for measure in compared]
     return [_gated(one, plan) for one in _adjusted(single)]
 
 
@@ -187,13 +189,14 @@ def _unadjusted(
     plan: Plan,
     factorial: Layout | None,
     exact: Exactness,
+    orders: RandomOrders,
 ) -> Comparison:
     wide = measure.by_condition(participants, conditions).to_numpy()
     complete = wide[~np.isnan(wide).any(axis=1)]
     rows = _Rows(complete if plan.cases == "complete" else wide, tuple(conditions), len(wide), exact != "none", plan)
     omnibus = None
     if len(conditions) > 2 and len(complete) > 1:
-        omnibus = _omnibus(complete, len(wide), measure.id, exact, plan)
+        omnibus = _omnibus(complete, len(wide), measure.id, exact, plan, orders)
     pairs = list(combinations(conditions, 2))
     contrasts = [one for one in plan.contrasts if measure.id in one.measures]
     factors = effects(factorial) if factorial else []
@@ -266,7 +269,7 @@ def _used(weights: Mapping[str, float]) -> list[str]:
     return [name for name, weight in weights.items() if weight]
 
 
-def _omnibus(complete: FloatArray, n: int, measure: str, exact: Exactness, plan: Plan) -> Omnibus:
+def _omnibus(complete: FloatArray, n: int, measure: str, exact: Exactness, plan: Plan, orders: RandomOrders) -> Omnibus:
     full = exact == "all"
     result = friedman(
         complete,
@@ -275,6 +278,7 @@ def _omnibus(complete: FloatArray, n: int, measure: str, exact: Exactness, plan:
         level=1 - plan.level,
         resamples=RESAMPLES if full else 0,
         rng=np.random.default_rng(plan.seed),
+        orders=orders,
     )
     test = in_family(result.p_exact, result.p_asymptotic, measure, "omnibus", plan)
     return Omnibus(replace(result, n_dropped=n - len(complete)), test)

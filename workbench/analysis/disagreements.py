@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 
 from workbench.analysis.ratings import FloatArray, Ratings
+from workbench.analysis.reading_aids import WORD
 
 Unit = tuple[str, str]
 Kind = Literal["label", "boundary", "omission"]
@@ -242,7 +243,7 @@ def typical_words(texts: Mapping[str, str], disputed: Sequence[str], others: Seq
     if not all(groups):
         return []
     try:
-        vectorizer = CountVectorizer(binary=True, min_df=FEWEST_WITH_WORD)
+        vectorizer = CountVectorizer(binary=True, min_df=FEWEST_WITH_WORD, token_pattern=WORD)
         held = vectorizer.fit_transform([*groups[0], *groups[1]])
     except ValueError:  # no word stands in three units
         return []

@@ -6,6 +6,7 @@ what brought about what; not raising a code is not disagreeing with it.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -85,11 +86,17 @@ def codes_and_scores(
 
     Adjusted by Holm over all tests of a construct. `counted` are the codings that count.
     """
-    by_id = {measure.id: measure for measure in measures}
+    wanted = {one.measure for one in constructs}
+    scores = {
+        one.id: one.by_condition(interviewed, conditions)
+        for one in measures
+        if one.id in wanted and one.asked == "per_condition"
+    }
+    raisers = _raisers(counted)
     found = [
-        _code_and_score(one, code, condition, by_id[one.measure], counted, interviewed, level)
+        _code_and_score(one, code, scores[one.measure][condition], raisers[code, condition], level)
         for one in constructs
-        if one.measure in by_id and by_id[one.measure].asked == "per_condition"
+        if one.measure in scores
         for code in one.codes
         for condition in conditions
     ]
@@ -98,16 +105,8 @@ def codes_and_scores(
 
 
 def _code_and_score(
-    construct: Construct,
-    code: str,
-    condition: str,
-    measure: Measure,
-    counted: pd.DataFrame,
-    interviewed: Sequence[str],
-    level: float,
+    construct: Construct, code: str, scores: pd.Series, who: frozenset[str], level: float
 ) -> CodeAndScore:
-    scores = measure.by_condition(interviewed, [condition])[condition]
-    who = raised_by(counted, code, condition)
     raised = scores[scores.index.isin(who)].dropna().to_numpy()
     others = scores[~scores.index.isin(who)].dropna().to_numpy()
     result, test, reason = None, None, ""
@@ -122,8 +121,8 @@ def _code_and_score(
     return CodeAndScore(
         construct.id,
         code,
-        condition,
-        measure.id,
+        str(scores.name),
+        construct.measure,
         len(raised),
         len(others),
         _median(raised),
@@ -138,10 +137,13 @@ def _median(scores: np.ndarray) -> float:
     return float(np.median(scores)) if len(scores) else nan
 
 
-def raised_by(counted: pd.DataFrame, code: str, condition: str) -> set[str]:
-    """The participants who raised a code about a condition."""
-    rows = counted[counted["code"] == code]
-    return set(rows.loc[[condition in named.split("+") for named in rows["about"]], "participant"])
+def _raisers(counted: pd.DataFrame) -> defaultdict[tuple[str, str], frozenset[str]]:
+    """The participants who raised each code about each condition, by code and condition."""
+    found: defaultdict[tuple[str, str], frozenset[str]] = defaultdict(frozenset)
+    for participant, code, about in zip(counted["participant"], counted["code"], counted["about"], strict=True):
+        for condition in about.split("+"):
+            found[code, condition] |= {participant}
+    return found
 
 
 def codes_across_conditions(
@@ -149,8 +151,9 @@ def codes_across_conditions(
 ) -> list[CodeAcross]:
     """Every code that was raised about any condition; pairs are adjusted by Holm inside their code."""
     found = []
+    by_place = _raisers(counted)
     for code in codes:
-        raisers = [raised_by(counted, code, one) for one in conditions]
+        raisers = [by_place[code, one] for one in conditions]
         raised = np.array([[who in people for people in raisers] for who in interviewed], dtype=float)
         if raised.size and raised.any() and len(conditions) > 1:
             found.append(_across(code, raised, conditions))

@@ -11,10 +11,10 @@ from math import nan
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.stats import rankdata
 
 from workbench.analysis.families import Test, adjusted_in_families
 from workbench.stats._checks import BoolArray
+from workbench.stats._ranks import midranks
 from workbench.stats.comparison import McNemarTest, mcnemar
 from workbench.stats.intervals import FloatArray, IntArray
 from workbench.stats.preference import ChoiceTest, KendallW, PlackettLuce, choice_test, kendall_w, plackett_luce
@@ -138,7 +138,7 @@ def _first_choices(used: FloatArray) -> IntArray:
 
 def _midranks(used: FloatArray) -> FloatArray:
     """Ranks 1 to k within each participant, shared ones at their mean, whatever numbers were written down."""
-    return np.asarray(rankdata(used, axis=1)) if used.size else used
+    return np.array([midranks(row) for row in used]) if used.size else used
 
 
 def _shared(used: FloatArray) -> BoolArray:

@@ -20,7 +20,9 @@ Measure = Literal["log-likelihood", "pointwise mutual information", "frequency"]
 MEASURES: tuple[Measure, ...] = ("log-likelihood", "pointwise mutual information", "frequency")
 
 _ASIDE = re.compile(r"\[[^\]]*\]")
-_WORD = re.compile(r"\w+(?:[-'’]\w+)*")
+WORD = r"\w+(?:[-'’]\w+)*"
+"""A word, as a pattern: with what stands behind a hyphen or an apostrophe."""
+_WORD = re.compile(WORD)
 
 
 @dataclass(frozen=True, slots=True)

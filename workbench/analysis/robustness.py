@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from scipy.special import stdtr
 
-from workbench.analysis.anova import repeated_anova
+from workbench.analysis.anova import RepeatedAnova
 from workbench.analysis.comparison import Comparison
 from workbench.analysis.families import Test, adjusted_in_families, in_family
 from workbench.measure import Measure
@@ -127,13 +127,20 @@ def _highest(conditions: Sequence[str], values: FloatArray) -> str:
 
 
 def conclusions_from_means(
-    measures: Sequence[Measure], participants: Sequence[str], conditions: Sequence[str], plan: Plan, choice: str
+    measures: Sequence[Measure],
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    plan: Plan,
+    choice: str,
+    analyses: Mapping[str, RepeatedAnova],
 ) -> list[Conclusion]:
-    """The same questions answered by means: repeated-measures analysis of variance and paired t tests.
+    """The same questions answered by means: repeated-measures analysis of variance, by measure in `analyses`, and paired t tests.
 
     The p of the analysis of variance has Greenhouse and Geisser's correction. Families, cases and gate are the plan's.
     """
-    drawn = [one for measure in measures for one in _of_means(measure, participants, conditions, plan, choice)]
+    drawn = [
+        one for measure in measures for one in _of_means(measure, participants, conditions, plan, choice, analyses)
+    ]
     adjusted = adjusted_in_families([one.test for one in drawn])
     drawn = [replace(one, test=adjusted[id(one.test)]) for one in drawn]
     gates = plan.omnibus_gates_pairs and len(conditions) > 2
@@ -150,14 +157,19 @@ def _is_pair_outside(question: Question, passed: set[str]) -> bool:
 
 
 def _of_means(
-    measure: Measure, participants: Sequence[str], conditions: Sequence[str], plan: Plan, choice: str
+    measure: Measure,
+    participants: Sequence[str],
+    conditions: Sequence[str],
+    plan: Plan,
+    choice: str,
+    analyses: Mapping[str, RepeatedAnova],
 ) -> Iterator[Conclusion]:
     """Not corrected and not decided yet."""
     wide = measure.by_condition(participants, conditions)
     complete = wide.dropna()
     rows = complete if plan.cases == "complete" else wide
     if len(conditions) > 2 and len(complete) > 1:
-        result = repeated_anova(complete.to_numpy())
+        result = analyses[measure.id]
         test = in_family(nan, result.p_corrected, measure.id, "omnibus", plan)
         higher, eta = _highest(conditions, complete.mean().to_numpy()), result.partial_eta_squared
         yield Conclusion(Question(measure.id, "omnibus"), choice, result.n_used, eta, PARTIAL_ETA, higher, test)

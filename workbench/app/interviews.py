@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import streamlit as st
 
+from workbench.app import page
 from workbench.app.held import Held, held
-from workbench.app.signin import rater_signed_in
+from workbench.app.passphrases import raters_with_passphrase
+from workbench.app.signin import SIGN_IN, rater_signed_in
 from workbench.errors import WorkbenchError
 
 if TYPE_CHECKING:
@@ -133,8 +135,19 @@ def warm(folder: Path) -> None:
 
 
 def decider(found: Held) -> str:
-    """Who decides on this page: the rater signed in, else the name that is typed; "" where there is none yet."""
+    """Who decides on this page: the rater signed in, else the name that is typed; "" where there is none yet.
+
+    A rater who has a passphrase signs in: nobody decides under their name by typing it.
+    """
     rater = rater_here(found)
     if rater:
         return rater
-    return st.text_input("Who decides (your name or initials; it is kept with the decision)", key="decider").strip()
+    name: str = st.text_input(
+        "Who decides (your name or initials; it is kept with the decision)", key="decider"
+    ).strip()
+    if name and name in raters_with_passphrase(study_of(found)):
+        page.say(
+            f"<p class='warn' role='alert'>{page.text(name)} has a passphrase; <a href='{SIGN_IN}' target='_self'>sign in</a> to decide so.</p>"
+        )
+        return ""
+    return name

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from typing import Any
+
+import streamlit as st
 
 SERIF = '"Charter", "Bitstream Charter", "Source Serif 4", "Georgia", "Liberation Serif", serif'
 MONO = '"Cascadia Mono", "SF Mono", "Menlo", "DejaVu Sans Mono", monospace'
@@ -36,6 +39,12 @@ DARK = {
 SIDE = {"light": {"backgroundColor": "#f3f0ea"}, "dark": {"backgroundColor": "#1d1f21"}}
 
 
+NARROW = """export default function () {
+  const side = document.querySelector('[data-testid="stSidebar"]:not([data-collapsed="true"])');
+  if (window.innerWidth < 768) side?.querySelector('[data-testid="stSidebarCollapseButton"] button')?.click();
+}"""
+
+
 def theme() -> dict[str, object]:
     """The theme as settings of the server; light or dark follows the system."""
     common: dict[str, object] = {
@@ -60,3 +69,9 @@ def theme() -> dict[str, object]:
 def style() -> str:
     """The style sheet as markup."""
     return f"<style>\n{Path(__file__).with_name('look.css').read_text(encoding='utf-8')}\n</style>"
+
+
+@cache
+def narrow() -> Any:
+    """What closes the side bar when a page opens in a narrow or much enlarged window, where it would lie over the page."""
+    return st.components.v2.component("workbench_narrow", js=NARROW)

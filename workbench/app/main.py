@@ -4,10 +4,10 @@ from itertools import groupby
 
 import streamlit as st
 
-from workbench.app.look import style
+from workbench.app.look import narrow, style
 from workbench.app.navigation import PAGES
 
-st.set_page_config(page_title="Workbench", layout="wide", initial_sidebar_state="expanded")
+st.set_page_config(page_title="Workbench", layout="wide", initial_sidebar_state="auto")
 st.html(style())
 pages = {
     entry.name: st.Page(entry.file, title=entry.title, url_path=entry.name, default=entry is PAGES[0])
@@ -22,4 +22,5 @@ with st.sidebar:  # links of our own: the built-in navigation with headings is n
                 st.html(f'<p class="here" aria-current="page">{entry.title}</p>')
             else:
                 st.page_link(pages[entry.name])
+    narrow()(key=f"narrow {page.title}")
 page.run()

@@ -26,6 +26,7 @@ PAGES = (
     PageEntry("instruments", "Instruments", "Data"),
     PageEntry("responses", "Responses", "Data"),
     PageEntry("interviews", "Transcripts", "Interviews"),
+    PageEntry("rounds", "Rounds", "Interviews"),
     PageEntry("coding", "Coding", "Interviews"),
     PageEntry("reading", "Reading", "Interviews"),
     PageEntry("agreement", "Agreement", "Interviews"),

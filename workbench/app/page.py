@@ -12,27 +12,38 @@ import re
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from html import escape
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
 from workbench.app.held import Held, held
 from workbench.app.launch import STUDY_VARIABLE
 from workbench.app.navigation import PAGES
+from workbench.app.uploads import IN_FOLDER, tables_in
 from workbench.errors import Finding, StudyError, WorkbenchError
 from workbench.report.table import Table, printable, to_html
 
 if TYPE_CHECKING:
+    from workbench.measure import Measure
     from workbench.report.figures import Figure
+    from workbench.results.chain import Evidence
 
 ROWS_IN_VIEW = 45
 """Rows beyond which a table scrolls in a frame of its own."""
 
 CHANGING = threading.Lock()
 """Held while a file of the study is changed, so that two tabs do it one after the other."""
+
+PLACES_NAMED = 12
+"""How many places of one finding are named."""
+
+TO_TOP = """export default function () {
+  document.querySelector('[data-testid="stMain"]')?.scrollTo(0, 0);
+}"""
 
 SEVERITY_WORDS = {"blocks": "Blocks", "attention": "Worth a look", "note": "Note"}
 
@@ -56,6 +67,7 @@ def run_page(title: str, lead: str, show: Callable[[Held], None], *, reads: bool
         show(found)
     except StudyError as error:
         tell_faults(error)
+        _way_to_the_table(error)
     except (WorkbenchError, OSError) as error:
         tell_error(error)
 
@@ -86,6 +98,21 @@ def paragraph(words: str, kind: str = "") -> None:
 def told(words: str, kind: str = "warn") -> None:
     """A message that a screen reader says at once."""
     say(f'<p class="{kind}" role="{"alert" if kind == "warn" else "status"}" dir="auto">{text(words)}</p>')
+
+
+def tell_done(key: str) -> None:
+    """The message that the last run left under `key` of the session, and the page scrolled up to where it stands."""
+    place = st.empty()  # there without a message too, so that what stands below keeps its place and stays open
+    if message := st.session_state.pop(key, ""):
+        with place.container():
+            told(message, "done")
+            _to_top()(key=f"to top {key}")
+
+
+@cache
+def _to_top() -> Any:
+    """What scrolls the page up, registered once: a page that changes below a reader stays scrolled where it was."""
+    return st.components.v2.component("workbench_to_top", js=TO_TOP)
 
 
 def empty(words: str, lines: str = "") -> None:
@@ -135,8 +162,25 @@ def show_figures(*figures: Figure) -> None:
         say(f'<div class="pair">{"".join(map(_figure, figures))}</div>')
 
 
+def take_figures(*figures: Figure) -> None:
+    """Buttons that save each figure for a paper, as vectors and as pixels; PDF and PNG are drawn when asked for."""
+    for figure in figures:
+        title, *buttons = st.columns([4, 1, 1, 1], vertical_alignment="center")
+        with title:
+            paragraph(figure.title, "soft")
+        kinds: tuple[tuple[str, str | Callable[[], bytes], str], ...] = (
+            ("SVG", figure.svg, "image/svg+xml"),
+            ("PDF", figure.pdf, "application/pdf"),
+            ("PNG", figure.png, "image/png"),
+        )
+        for column, (kind, content, mime) in zip(buttons, kinds, strict=True):
+            name = f"{figure.name}.{kind.lower()}"
+            column.download_button(f"Save as {kind}", content, name, mime, key=f"take {name}", on_click="ignore")
+
+
 def _figure(figure: Figure) -> str:
-    data = base64.b64encode(figure.svg.encode()).decode()
+    shown = figure.in_scheme("screen dark" if st.context.theme.type == "dark" else "paper")
+    data = base64.b64encode(shown.svg.encode()).decode()
     return (
         f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{text(figure.title)}">'
         f"<figcaption>{text(figure.title)}</figcaption>"
@@ -160,17 +204,38 @@ def finding_markup(finding: Finding, number: int | None = None) -> str:
 
 
 def show_findings(findings: Sequence[Finding]) -> None:
-    say("".join(finding_markup(finding, number) for number, finding in enumerate(findings, start=1)))
+    together = told_together(findings)
+    say("".join(finding_markup(finding, number) for number, finding in enumerate(together, start=1)))
 
 
-def tell_faults(error: StudyError) -> None:
-    """Every fault at once, in the place of what cannot be shown."""
-    count = len(error.findings)
-    say(
-        f"<p class='warn' role='alert'>{'Something blocks' if count == 1 else f'{count} things block'} the analysis. "
-        "Nothing was changed. Mend the files, then load this page again.</p>"
-    )
+def told_together(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings, those that say the same of several places of a file as one."""
+    places: dict[Finding, list[str]] = {}
+    for finding in findings:
+        places.setdefault(replace(finding, place=""), []).append(finding.place)
+    return [replace(finding, place=_places(where)) for finding, where in places.items()]
+
+
+def _places(where: Sequence[str]) -> str:
+    more = f"; and {len(where) - PLACES_NAMED} more places" if len(where) > PLACES_NAMED else ""
+    return "; ".join(where[:PLACES_NAMED]) + more
+
+
+def tell_faults(
+    error: StudyError, what: str = "the analysis", mend: str = "Mend the files, then load this page again."
+) -> None:
+    """Every fault at once, in the place of what cannot be shown; `what` is what they block, `mend` what to do."""
+    count = len(told_together(error.findings))
+    blocks = "Something blocks" if count == 1 else f"{count} things block"
+    say(f"<p class='warn' role='alert'>{blocks} {text(what)}. Nothing was changed. {text(mend)}</p>")
     show_findings(error.findings)
+
+
+def _way_to_the_table(error: StudyError) -> None:
+    """To the page where a table that blocks can be read otherwise."""
+    tables = [one.file for one in error.findings if one.file in tables_in(study_folder())]
+    if tables and st.button("Read the table otherwise, or bring in a mended one"):
+        go("responses", view="Bring in", where=IN_FOLDER, file=tables[0])
 
 
 def tell_error(error: Exception) -> None:
@@ -182,6 +247,22 @@ def tell_error(error: Exception) -> None:
         told(f"{named} cannot be read or written: {error.strerror or error}. Nothing was changed.")
     else:
         told(str(error))
+
+
+def show_cautions(evidence: Evidence, measure: Measure) -> None:
+    """What was found in the items of a measure and may change every result on it, with the way there."""
+    study = evidence.study
+    places = {f"item {item.rpartition('.')[2]}" for item in measure.items}
+    for number, one in enumerate(evidence.findings, start=1):
+        if one.severity == "attention" and one.place in places:
+            say(f"<div class='caution'>{finding_markup(one)}</div>")
+            if st.button(f"See the item: finding {number}", type="tertiary"):
+                used = next(
+                    name
+                    for name, it in study.instruments.items()
+                    if one.place.removeprefix("item ") in {i.id for i in it.items}
+                )
+                go("responses", view="Distributions", instrument=used)
 
 
 # ------------------------------------------------------------------------------------------ the way
@@ -211,8 +292,13 @@ def chosen(label: str, key: str, choices: Sequence[str], words: Mapping[str, str
 
 def view(key: str, choices: Sequence[str]) -> str:
     """Which part of a page to show, remembered from page to page; `choices` are fixed words."""
+    return picked("What to do", key, choices)
+
+
+def picked(label: str, key: str, choices: Sequence[str]) -> str:
+    """A choice between a few fixed words beside each other, remembered from page to page."""
     widget = _as_remembered(key, choices)
-    found: str = st.radio("What to do", choices, horizontal=True, key=widget)
+    found: str = st.radio(label, choices, horizontal=True, key=widget)
     st.session_state[f"at {key}"] = found
     return found
 

@@ -75,7 +75,9 @@ class Home {
   show(stored = []) {
     const waiting = new Set(this.outbox.map((one) => one.id));
     const operations = [...this.known.values()].filter((one) => !waiting.has(one.id));
+    const isNew = !panels.has(this.host);
     this.takeAway = mount(this.host, { ...this.shown, operations, stored }, { onOperations: (list) => this.decided(list) });
+    if (isNew) panels.get(this.host).takeKeys();
     if (waiting.size && !this.isTakenUp) this.takeUp();
   }
 

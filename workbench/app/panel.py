@@ -85,13 +85,29 @@ def send_again() -> None:
     st.button("Send again", key="send_again")
 
 
-def coding_panel(found: Held, place: Place, *, goto: str = "") -> None:
-    """Show the panel, record what it sent, and tell it what is stored. `goto` names a unit to show."""
+def coding_panel(found: Held, place: Place, *, goto: str = "") -> int | None:
+    """Show the panel, record what it sent, and tell it what is stored. `goto` names a unit to show.
+
+    Returns how many units of the transcript are left to code; None where the study cannot be read.
+    """
+    left: int | None = None
     try:
         data = _data(found, place)
+        left = _left(found, place)
     except (WorkbenchError, OSError) as error:
         data = _in_trouble(place, error)
     _component()(key=place.key, data=data | {"goto": goto}, on_sent_change=partial(_take, found.folder, place))
+    return left
+
+
+def _left(found: Held, place: Place) -> int:
+    """How many units of the transcript the rater has neither coded nor said of that nothing applies."""
+    from workbench.coding.decisions import RaterView
+
+    view = RaterView(journal_of(found), study_of(found), place.rater)
+    own = view.present(("coding", "rated"), round=place.round, transcript=place.transcript)
+    rated = {one.content["unit"] for one in own if one.content and one.by == place.rater}
+    return sum(unit.id not in rated for unit in _shown(found, place).assignment.units)
 
 
 def _data(found: Held, place: Place) -> dict[str, Any]:

@@ -9,17 +9,13 @@ from workbench.app.interviews import has_journal, journal_of, material_of, study
 
 def show_progress(found: Held) -> None:
     """Each round: units rated by each rater, and who has handed in; no coding."""
-    from workbench.coding.rounds import rated_units, round_states
+    from workbench.coding.rounds import rated_counts, round_states
     from workbench.report.tables.coding import rounds_state_table
 
-    study = study_of(found)
     if not has_journal(found):
-        page.paragraph(
-            "Nothing was coded here yet. A round begins with “workbench round STUDY draw”, or with the first code."
-        )
+        page.paragraph("Nothing was coded here yet. A round is begun on the page Rounds, or with the first code.")
         return
     journal = journal_of(found)
-    states = list(round_states(journal, study).values())
-    rated = {(one.id, rater): len(rated_units(journal, one.id, rater)) for one in states for rater in one.raters}
+    states = list(round_states(journal, study_of(found)).values())
     everything = sum(1 for _ in material_of(found).all_units())
-    page.show_table(rounds_state_table(states, rated, everything), {})
+    page.show_table(rounds_state_table(states, rated_counts(journal, states), everything), {})

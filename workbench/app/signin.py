@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import parse_qs
 
 from workbench.app.launch import STUDY_VARIABLE
+from workbench.app.navigation import PAGES
 from workbench.app.passphrases import (
     SESSION_HOURS,
     begin_session,
@@ -71,8 +72,18 @@ def _opened() -> Study:
     return open_study(_folder())
 
 
+def sign_in_from(page: str) -> str:
+    """The address of signing in that leads back to a page of the app."""
+    return f"{SIGN_IN}?to={page}"
+
+
+def _afterwards(page: str) -> str:
+    """Where one goes after signing in: the page one came from, if it is one of the app's, else coding."""
+    return f"/{page}" if page in {one.name for one in PAGES} else AFTERWARDS
+
+
 async def _sign_in_page(request: Request) -> Response:
-    return _asked("")
+    return _asked("", to=request.query_params.get("to", ""))
 
 
 async def _sign_in(request: Request) -> Response:
@@ -81,15 +92,15 @@ async def _sign_in(request: Request) -> Response:
     if not _from_here(request):
         return _page("Not signed in", "<p>This came from another page. Open the app's own sign-in page.</p>", 403)
     form = await _form(request)
-    rater, passphrase = form.get("rater", ""), form.get("passphrase", "")
+    rater, passphrase, to = (form.get(name, "") for name in ("rater", "passphrase", "to"))
     try:
         fits = await asyncio.to_thread(lambda: is_passphrase_of(_opened(), rater, passphrase))
     except WorkbenchError as error:
         return _page("Not signed in", f"<p>{escape(str(error))}</p>", 500)
     if not fits:
         await asyncio.sleep(WAIT)
-        return _asked("This is not the passphrase of that rater.", rater)
-    response = RedirectResponse(AFTERWARDS, 303, {"cache-control": "no-store"})
+        return _asked("This is not the passphrase of that rater.", rater, to=to)
+    response = RedirectResponse(_afterwards(to), 303, {"cache-control": "no-store"})
     response.set_cookie(
         cookie_name(_folder()),
         begin_session(_folder(), rater),
@@ -141,7 +152,7 @@ async def _form(request: Request) -> dict[str, str]:
 # ------------------------------------------------------------------------------------------- pages
 
 
-def _asked(wrong: str, chosen: str = "") -> Response:
+def _asked(wrong: str, chosen: str = "", *, to: str) -> Response:
     try:
         raters = raters_with_passphrase(_opened())
     except WorkbenchError as error:
@@ -160,6 +171,7 @@ def _asked(wrong: str, chosen: str = "") -> Response:
         f'<label for="rater">Rater</label><select id="rater" name="rater">{options}</select>'
         '<label for="passphrase">Passphrase</label>'
         '<input id="passphrase" name="passphrase" type="password" autocomplete="current-password" required autofocus>'
+        f'<input name="to" type="hidden" value="{escape(to)}">'
         f'<button type="submit">Sign in</button></form><p class="why">{CAUTION}</p>',
         403 if wrong else 200,
     )

@@ -7,6 +7,9 @@ from pathlib import Path
 
 from workbench.app.held import RESULTS
 
+UPLOAD, IN_FOLDER = "Choose a file from elsewhere", "A file in the study folder"
+"""Where a table to bring in can be, as the page Responses asks it."""
+
 TABLES = (".csv", ".tsv", ".txt", ".xlsx")
 LONGEST_NAME = 80
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -132,53 +131,24 @@ def round_(
 def _show_rounds(
     opened: Study, material: Material, journal: Journal, format: Form, table: str | None, out: Path | None
 ) -> None:
-    from workbench.coding.rounds import rated_units, round_states
+    from workbench.coding.rounds import rated_counts, round_states
     from workbench.report.tables.coding import rounds_state_table
 
-    states = guarded(lambda: round_states(journal, opened)).values()
-    rated = {(one.id, rater): len(rated_units(journal, one.id, rater)) for one in states for rater in one.raters}
+    states = list(guarded(lambda: round_states(journal, opened)).values())
     everything = sum(1 for _ in material.all_units())
-    show([rounds_state_table(list(states), rated, everything)], format, table, out)
+    show([rounds_state_table(states, rated_counts(journal, states), everything)], format, table, out)
 
 
 def _chosen_units(
     material: Material, journal: Journal, transcripts: list[str] | None, listed: Path | None, without: str | None
 ) -> list[Unit]:
-    for name in transcripts or ():
-        guarded(partial(material.transcript, name))
-    named = None if listed is None else guarded(lambda: _units_named(material, listed))
-    elsewhere = guarded(lambda: _units_of(material, journal, without)) if without else ()
-    return [
-        unit
-        for unit in material.all_units()
-        if (not transcripts or unit.transcript in transcripts)
-        and (named is None or unit.id in named)
-        and unit.id not in elsewhere
-    ]
+    from workbench.coding.assignments import chosen_units, units_named
 
-
-def _units_named(material: Material, file: Path) -> set[str]:
-    from workbench.files import read_table
-    from workbench.responses.names import require_columns
-
-    table = read_table(file, file.name)
-    require_columns(table, ("unit",), "the column")
-    named = set(table.frame["unit"].str.strip()) - {""}
-    unknown = sorted(named - {unit.id for unit in material.all_units()})
-    if unknown:
-        raise UsageError(
-            f"{file.name} names {len(unknown)} units that are not there: {', '.join(unknown[:5])}. `workbench units STUDY` lists them."
-        )
-    return named
-
-
-def _units_of(material: Material, journal: Journal, round: str) -> Mapping[str, str]:
-    from workbench.coding.rounds import state_of
-
-    units = state_of(journal, material.study, round).units
-    if not units:
-        raise UsageError(f"“{round}” has no units of its own that could be left out; begin or draw it first.")
-    return units
+    named = None if listed is None else guarded(lambda: units_named(material, listed, listed.name))
+    chosen: list[Unit] = guarded(
+        lambda: chosen_units(material, journal, transcripts=transcripts or (), named=named, without=without or "")
+    )
+    return chosen
 
 
 @app.command()
@@ -207,10 +177,8 @@ def packet(
     round, version and words, shows what it would add, and is safe to run twice. A packet holds participants' words: send it by a
     way that the ethics board accepts, and have it deleted afterwards.
     """
-    from workbench.coding.assignments import assignment_for
-    from workbench.coding.decisions import RaterView
-    from workbench.coding.packet import KINDS, make_packet, make_packet_workbook, packet_names
-    from workbench.coding.packet_result import read_packet_result, to_record
+    from workbench.coding.assignments import assignment_for, merge_of
+    from workbench.coding.packet import make_packet, make_packet_workbook, packet_names
     from workbench.files import write_atomically
 
     if action not in ("make", "merge"):
@@ -218,8 +186,8 @@ def packet(
     opened, material = opened_material(study)
     chosen, whose = _required(name, "--round", "the round"), _required(rater, "--rater", "the rater")
     with opened_journal(opened) as journal:
-        assignment = guarded(lambda: assignment_for(material, journal, chosen, whose, go_on=not fresh))
         if action == "make":
+            assignment = guarded(lambda: assignment_for(material, journal, chosen, whose, go_on=not fresh))
             folder, names = out or study / "packets", packet_names(assignment)
             guarded(lambda: write_atomically(folder / names.page, make_packet(assignment)))
             said = f"{len(assignment.units)} units for {whose}: {folder / names.page}"
@@ -232,20 +200,16 @@ def packet(
         if file is None:
             stop(UsageError("Name the file that came back."))
         given = file
-        result = guarded(lambda: read_packet_result(given, assignment))
-        view = guarded(lambda: RaterView(journal, opened, whose))
-        mine = {"by": whose, "round": chosen}
-        operations = guarded(lambda: to_record(result, view.present(KINDS, **mine), view.history(**mine)))
-        known = {one.id for one in view.history(**mine)}
-        new = [one for one in operations if one.id not in known]
-        for one in result.findings:
+        merge = guarded(lambda: merge_of(material, journal, chosen, whose, given, go_on=not fresh))
+        for one in merge.findings:
             say(one.sentence(), err=True)
-        units = len({one.key.split("/")[2] for one in new if one.key.count("/") >= 2})
-        say(f"{len(new)} new decisions on {units} units; {len(operations) - len(new)} are there already.")
+        say(f"{len(merge.new)} new decisions on {merge.units} units; {merge.known} are there already.")
+        if merge.withdrawn:
+            say(f"Of what {whose} has decided here, {merge.withdrawn} would be taken away.")
         if write:
-            guarded(lambda: journal.record(new))
+            guarded(lambda: journal.record(merge.new))
             say("Recorded.")
-        elif new:
+        elif merge.new:
             say("Nothing is recorded yet; --write does it.", err=True)
 
 

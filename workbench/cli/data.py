@@ -132,6 +132,18 @@ def map_file(
     not_applicable_word: Annotated[
         list[str] | None, typer.Option(metavar="WORD", help="An answer that means not applicable.", show_default=False)
     ] = None,
+    answer_word: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WORD=NUMBER", help="An answer in words and the number it counts as.", show_default=False),
+    ] = None,
+    leave_out: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ID=REASON",
+            help="Somebody in the file whose rows do not count, such as a test of the form, and why.",
+            show_default=False,
+        ),
+    ] = None,
     read: Annotated[
         list[str] | None,
         typer.Option(
@@ -180,6 +192,8 @@ def map_file(
             not_applicable_word,
             read,
             id,
+            answer_word,
+            leave_out,
         )
     )
     proposal = proposed(said)
@@ -216,10 +230,12 @@ def _corrections(
     not_applicable: Sequence[str] | None,
     read: Sequence[str] | None,
     id: str | None,
+    answer_words: Sequence[str] | None,
+    left_out: Sequence[str] | None,
 ) -> Corrections:
     """The options of `map` as corrections; UsageError for one that is not of the form NAME=WHAT."""
     from workbench.declared import parse
-    from workbench.responses.guesses import Corrections
+    from workbench.responses.guesses import Corrections, counted_word
     from workbench.study import Reading
 
     reading = {
@@ -239,6 +255,8 @@ def _corrections(
         tuple(not_applicable or ()),
         id,
         parse(Reading, reading, "--read"),
+        dict(counted_word(one) for one in answer_words or ()),
+        dict(_pair("--leave-out", one) for one in left_out or ()),
     )
 
 

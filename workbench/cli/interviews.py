@@ -233,8 +233,7 @@ def units(
     Fix them before coding, so that every rater codes the same (Campbell et al. 2013). Sentences are found by Punkt, trained
     on the study's own transcripts; split and join where that is wrong.
     """
-    from workbench.coding.material import fix_units, record_unit
-    from workbench.coding.units import split_content
+    from workbench.coding.material import fix_units, join_unit, split_unit
     from workbench.report.tables.transcripts import units_table
 
     if action not in ("show", "split", "join", "fix"):
@@ -254,18 +253,10 @@ def units(
         chosen = {one.id: one for one in material.all_units()}.get(unit)
         if chosen is None:
             stop(UsageError(f"There is no unit “{unit}”; `workbench units STUDY` lists them."))
-        if action == "split" and chosen.text.count(before) != 1:
-            stop(
-                UsageError(
-                    f"“{before}” stands {chosen.text.count(before)} times in {unit}; give words that stand there once."
-                )
-            )
-        content = (
-            guarded(lambda: split_content(chosen, [chosen.text.index(before)]))
-            if action == "split"
-            else {"action": "join"}
-        )
-        guarded(lambda: record_unit(journal, chosen, content, decided, why))
+        if action == "split":
+            guarded(lambda: split_unit(journal, material, chosen, before, decided, why))
+        else:
+            guarded(lambda: join_unit(journal, material, chosen, decided, why))
     say(f"Recorded: {unit} is {'split' if action == 'split' else 'joined with the next unit'}.")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -28,7 +28,7 @@ from workbench.errors import UsageError
 
 if TYPE_CHECKING:
     from workbench.coding.material import Material
-    from workbench.coding.outgoing import Export, Kind
+    from workbench.coding.outgoing import Export
     from workbench.coding.reading import Decided, Excerpts
     from workbench.report.table import Table
     from workbench.store.journal import Journal
@@ -227,47 +227,20 @@ def export(
     Positions count Unicode code points from 0.
     """
     from workbench.coding.reading import read_decided
+    from workbench.results.exports import exported, told_of
+    from workbench.store.opening import open_store
 
     opened, material = opened_material(study)
     decided = guarded(lambda: read_decided(opened, material))
     own_use = purpose is Purpose.own_use
-    if to is Target.csv:
-        from workbench.coding.outgoing import coding_records
-        from workbench.report.table import to_csv
-        from workbench.report.tables.excerpts import codings_table
-
-        records = coding_records(decided, counted=counted)
-        _written(to_csv(codings_table(records)), out)
-        say(f"{len(records)} codings.", err=True)
-        return
-    from workbench.coding.outgoing import export_codings
-
-    if to is Target.journal:
-        made = _journal_out(opened, decided, material, own_use=own_use)
-    else:
-        kind: Kind = "qdpx" if to is Target.qdpx else "annotations"
-        made = guarded(lambda: export_codings(kind, decided, material, own_use=own_use, counted=counted))
+    kept = guarded(lambda: open_store(opened, create=False)) if to is Target.journal else nullcontext()
+    with kept as journal:
+        made: Export = guarded(
+            lambda: exported(to.value, decided, material, journal=journal, own_use=own_use, counted=counted)
+        )
     _written(made.content, out)
-    _tell(made, to, own_use=own_use)
-
-
-def _journal_out(opened: Study, decided: Decided, material: Material, *, own_use: bool) -> Export:
-    from workbench.coding.outgoing import export_journal
-    from workbench.store.opening import open_store
-
-    with guarded(lambda: open_store(opened, create=False)) as journal:
-        made: Export = guarded(lambda: export_journal(journal, decided, material, own_use=own_use))
-    return made
-
-
-def _tell(made: Export, to: Target, *, own_use: bool) -> None:
-    say(f"{made.n} {'entries' if to is Target.journal else 'codings'}.", err=True)
-    if made.lost:
-        say(f"{made.lost} codings are not in it: their units or words are not in the transcripts.", err=True)
-    if made.left_out:
-        say(f"Participants left out, because they do not allow sharing: {len(made.left_out)}.", err=True)
-    if own_use:
-        say("For own use: this file holds participants' words. Keep it where the transcripts are.", err=True)
+    for line in told_of(made, to.value, own_use=own_use):
+        say(line, err=True)
 
 
 @app.command("import")

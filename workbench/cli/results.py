@@ -115,19 +115,45 @@ def agreement(
 
 @app.command()
 def joint(
-    study: StudyFolder, format: FormatOption = Form.text, table: TableOption = None, out: OutOption = None
+    study: StudyFolder,
+    kind: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--kind",
+            metavar="KIND",
+            help="Only this kind of display: “statistics by themes”, “side by side”, “participants by themes” or “condition by code”; may be given several times.",
+            show_default=False,
+        ),
+    ] = None,
+    format: FormatOption = Form.text,
+    table: TableOption = None,
+    out: OutOption = None,
 ) -> None:
-    """Scores and interviews side by side: tables `joint`, `joint_quotes`, `links`, `codes_across`, `code_by_condition`, `code_stances`.
+    """Scores and interviews side by side: tables `joint`, `joint_quotes`, `links`, `side_by_side`, `side_by_side_numbers`, `participants_by_theme`,
+    `participants_by_code`, `code_by_condition`, `code_exemplars`, `code_stances`, `codes_across`.
 
     Counts are participants who raised a code. Not mentioning something is not disagreeing with it. Quotes are chosen by a stated rule
-    or by hand in study.toml, of those who allow it.
+    or by hand in study.toml, of those who allow it. Without --kind, study.toml says under `joint.kinds` which displays are made; all
+    that have data where it says nothing.
     """
-    from workbench.results.chain import comparison_of, joint_of, joint_tables, links_of, presence_of
+    from workbench.report.tables.joint import kinds_of
+    from workbench.results.chain import (
+        comparison_of,
+        exemplars_of,
+        joint_of,
+        joint_tables,
+        links_of,
+        presence_of,
+        spoken_of,
+    )
+
+    wanted = guarded(lambda: kinds_of(kind)) if kind else None
 
     def both(evidence: Evidence) -> list[Table]:
-        presence = presence_of(evidence)
-        rows = joint_of(evidence, comparison_of(evidence), presence)
-        return joint_tables(evidence.study, rows, presence, links_of(evidence, rows))
+        presence, spoken = presence_of(evidence), spoken_of(evidence)
+        rows = joint_of(evidence, comparison_of(evidence), presence, spoken)
+        exemplary = exemplars_of(evidence, presence, spoken)
+        return joint_tables(evidence, rows, presence, exemplary, links_of(evidence, rows), wanted)
 
     tables_of(study, both, format, table, out)
 

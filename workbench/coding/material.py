@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from workbench.codebook.model import Codebooks, codebook_from, with_changes
 from workbench.codebook.tables import read_codebooks
-from workbench.coding.units import Unit, Units, learn_sentences, units_of
+from workbench.coding.units import Unit, Units, learn_sentences, parts_of, put_together, split_content, units_of
 from workbench.coding.working_text import WorkingTranscript, correction, working_texts
 from workbench.errors import Finding, StudyError, UsageError
 from workbench.files import fault, gathering
@@ -33,6 +33,8 @@ Progress = Callable[[int, int], Any]
 
 FIXED = "units fixed"
 """The kind of decision that says which units are coded."""
+
+_AS_TYPED = str.maketrans("‘’“”", "''\"\"")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,6 +276,59 @@ def record_unit(journal: Journal, unit: Unit, content: dict[str, Any] | None, by
     return journal.record([new_operation(by, "unit", name, content, transcript=unit.transcript, why=why)])[0]
 
 
+def _once(words: str, text: str, where: str) -> int:
+    """The place at which words stand once in a text; quotation marks as they are typed find those of print."""
+    if words not in text:
+        words, text = words.translate(_AS_TYPED), text.translate(_AS_TYPED)
+    times = text.count(words) if words else 0
+    if times != 1:
+        raise UsageError(f"“{words}” stands {times} times in {where}; give words that stand there once.")
+    return text.index(words)
+
+
+def split_unit(journal: Journal, material: Material, unit: Unit, before: str, by: str, why: str) -> Entry:
+    """Record that a unit, which may be a part already, is split before words that stand in it once.
+
+    Raises UsageError where they stand there not once, or where the unit was joined with another.
+    """
+    at = _once(before, unit.text, unit.id)
+    parts = parts_of(material.units[unit.transcript].items, unit)
+    _none_joined(journal, unit.transcript, parts)
+    whole, starts = put_together(parts, material.working[unit.transcript].texts())
+    places = [*starts[1:], starts[parts.index(unit)] + at]
+    return record_unit(journal, whole, split_content(whole, places), by, why)
+
+
+def join_unit(journal: Journal, material: Material, unit: Unit, by: str, why: str) -> Entry:
+    """Record that a unit is joined with the next; between two parts of a unit that was split, the cut goes.
+
+    Raises UsageError where the unit was joined already.
+    """
+    parts = parts_of(material.units[unit.transcript].items, unit)
+    number = parts.index(unit) + 1
+    _none_joined(journal, unit.transcript, parts)
+    if number == len(parts):
+        return record_unit(journal, unit, {"action": "join"}, by, why)
+    whole, starts = put_together(parts, material.working[unit.transcript].texts())
+    places = [one for one in starts[1:] if one != starts[number]]
+    return record_unit(journal, whole, split_content(whole, places) if places else None, by, why)
+
+
+def _none_joined(journal: Journal, transcript: str, parts: Sequence[Unit]) -> None:
+    """Refuse to cut anew what was joined: its parts would get other names, and the decision to join another part."""
+    joined = {one.key for one in journal.present("unit") if (one.content or {}).get("action") == "join"}
+    for part in parts:
+        if f"{transcript}/{part.id}" in joined:
+            raise UsageError(f"{part.id} was joined with the unit after it. Take that back first, then cut anew.")
+
+
+def uncut_unit(journal: Journal, unit: Unit, by: str, why: str) -> list[Entry]:
+    """Record that a unit is as it was cut by rule: neither it nor any part of it is split or joined any more."""
+    whole = f"{unit.transcript}/{unit.id.partition(':')[0]}"
+    keys = [one.key for one in journal.present("unit") if one.key.partition(":")[0] == whole] or [whole]
+    return journal.record([new_operation(by, "unit", key, None, transcript=unit.transcript, why=why) for key in keys])
+
+
 def fix_units(journal: Journal, material: Material, by: str, why: str) -> Entry:
     """Record which units are coded from now on: their kind, number and hash."""
     interviews = material.study.declared.interviews
@@ -290,8 +345,5 @@ def correct_words(transcript: WorkingTranscript, turn: str, quote: str, action: 
     text = transcript.texts().get(turn)
     if text is None:
         raise UsageError(f"{transcript.name} has no turn “{turn}”.")
-    times = text.count(quote) if quote else 0
-    if times != 1:
-        raise UsageError(f"“{quote}” stands {times} times in turn {turn}; give words that stand there once.")
-    start = text.index(quote)
+    start = _once(quote, text, f"turn {turn}")
     return correction(transcript, turn, action, start=start, end=start + len(quote), **further)

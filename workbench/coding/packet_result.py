@@ -1,15 +1,7 @@
 """What comes back from a packet: a page's saved file or a spreadsheet filled in, read with distrust.
 
-Nothing is recorded here. A command reads the file and hands on what the journal does not have yet:
-
-    result = read_packet_result(path, assignment)                   # StudyError with every fault
-    with open_store(study) as journal:
-        view = RaterView(journal, study, "R2")
-        require_open_for(state_of(journal, study, "reliability"), "R2")
-        mine = {"by": "R2", "round": "reliability"}
-        journal.record(to_record(result, view.present(KINDS, **mine), view.history(**mine)))
-
-Done twice, it stores nothing more the second time.
+Nothing is recorded here: assignments.merge_of holds what came back against the journal, and whoever calls it records what is new.
+Findings name no code, since others than the rater read them while the round is open. Done twice, it stores nothing more the second time.
 """
 
 from __future__ import annotations
@@ -46,6 +38,8 @@ from workbench.errors import ArgumentError, Finding, StudyError
 from workbench.files import PLACES_NAMED, fault, gathering, normalized, read_table, read_text
 from workbench.store.operations import FIELDS, WORDS, Entry, Operation, as_text
 
+MADE_AS_PACKET = "Name the spreadsheet that was made as the packet, filled in and saved as XLSX."
+PAGE_ENDINGS, WORKBOOK_ENDINGS = (".json", ".txt"), (".xlsx", ".xlsm")
 LARGEST_RESULT, MOST_OPERATIONS, LONGEST_MEMO = 20_000_000, 200_000, 20_000
 """Bytes of a result, operations in it and characters of a memo, beyond which it is no work of one rater."""
 
@@ -67,10 +61,15 @@ def read_packet_result(path: Path, assignment: Assignment, *, shown: str = "") -
     was made, a finding says so; spans there are found again by their words or left out.
     """
     shown = shown or path.name
+    ending = path.suffix.lower()
+    if ending not in (*PAGE_ENDINGS, *WORKBOOK_ENDINGS):
+        found = f"A result ends in .json (saved by the packet's page) or .xlsx (the spreadsheet filled in), not in {ending or 'no ending'}."
+        remedy = "Name the file that the page wrote by “Save to a file”, or the spreadsheet saved as XLSX."
+        raise StudyError([fault(shown, "", found, remedy)])
     if path.is_file() and path.stat().st_size > LARGEST_RESULT:
         found = f"The file has {path.stat().st_size / 1e6:,.0f} MB; a result has up to {LARGEST_RESULT / 1e6:,.0f} MB."
         raise StudyError([fault(shown, "", found, "Is it the file that the packet saved?")])
-    if path.suffix.lower() in (".xlsx", ".xlsm"):
+    if ending in WORKBOOK_ENDINGS:
         return _from_workbook(path, shown, assignment)
     return _from_page(path, shown, assignment)
 
@@ -134,8 +133,11 @@ def _from_page(path: Path, shown: str, assignment: Assignment) -> PacketResult:
 
 def _json(path: Path, shown: str) -> dict[str, Any]:
     remedy = "Save it again from the packet; it is not made to be edited by hand."
+    text = read_text(path, shown)
+    if not text.strip():
+        raise StudyError([fault(shown, "", "The file is empty.", "Save it again from the packet.")])
     try:
-        told = json.loads(read_text(path, shown), parse_constant=_no_number)
+        told = json.loads(text, parse_constant=_no_number)
     except json.JSONDecodeError as error:
         place = f"line {error.lineno}, column {error.colno}"
         raise StudyError([fault(shown, place, f"This is not valid JSON: {error.msg}.", remedy)]) from None
@@ -260,7 +262,7 @@ class _Reading:
             remedy = "Save it again from the packet; it is not made to be edited by hand."
             self._faults.append(fault(self.shown, f"operation {place}", str(unfit), remedy, "changed by hand"))
         except LookupError as lost:
-            remedy = "It is left out; code it anew."
+            remedy = "It is left out; the rater finds it in the packet, and codes it anew."
             self.findings.append(
                 Finding("attention", "span lost", self.shown, f"operation {place}", str(lost.args[0]), remedy)
             )
@@ -390,7 +392,7 @@ class _Reading:
         places = list(occurrences(quote, unit.text))
         if len(places) != 1:
             times = f"{len(places)} times" if places else "no more"
-            raise LookupError(f"{content['code']} stood on words that stand {times} in {unit.id}.")
+            raise LookupError(f"A code stood on words that stand {times} in {unit.id}.")
         moved = content | {"start": places[0], "end": places[0] + len(quote)}
         key = f"{self.assignment.prefix(unit)}{moved['start']}-{moved['end']}/{moved['code']}/{operation.by}"
         self._moved[operation.key] = key
@@ -408,12 +410,12 @@ def _from_workbook(path: Path, shown: str, assignment: Assignment) -> PacketResu
     with gathering(faults):
         facts = read_table(path, shown, sheet=FACTS_SHEET).frame
         if list(facts.columns[:2]) != ["fact", "value"]:
-            remedy = "Name the spreadsheet that was made as the packet."
-            raise StudyError([fault(shown, f"sheet {FACTS_SHEET}", "It has no columns fact and value.", remedy)])
+            found = "It has no columns fact and value."
+            raise StudyError([fault(shown, f"sheet {FACTS_SHEET}", found, MADE_AS_PACKET)])
         told = dict(zip(facts["fact"].str.strip(), facts["value"].str.strip(), strict=True))
         faults += _fact_faults(told, assignment, FORMAT, shown)
     if faults:
-        raise StudyError(faults)
+        raise StudyError([replace(one, remedy=one.remedy or MADE_AS_PACKET) for one in faults])
     table = read_table(path, shown, sheet=CODING_SHEET).frame
     missing = [name for name in SHEET_COLUMNS if name not in table.columns and name not in ("before", "words")]
     if missing:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 from workbench.coding.codings import CONSENSUS
 from workbench.declared import nearest
 from workbench.errors import ArgumentError, UsageError
+from workbench.responses.names import require_columns
 from workbench.store.journal import Journal
 from workbench.store.operations import Entry, new_operation
 from workbench.study import Interviews, Round, Study
@@ -89,9 +90,11 @@ def require_rater(study: Study, rater: str) -> None:
         raise UsageError(f"“{rater}” is no rater of this study. {nearest(rater, raters)}")
 
 
-def round_states(journal: Journal, study: Study) -> dict[str, RoundState]:
-    """Every declared round as it stands, in order."""
+def round_states(journal: Journal | None, study: Study) -> dict[str, RoundState]:
+    """Every declared round as it stands, in order; without a journal nothing was decided yet."""
     interviews = interviews_of(study)
+    if journal is None:
+        return {one.id: _state(one, interviews, None, set(), 0, False) for one in interviews.rounds}
     planned = {entry.key: entry for entry in journal.present(ROUND)}
     submissions = {entry.key for entry in journal.present(SUBMISSION)}
     given_back = [entry.round for entry in journal.history(kind=SUBMISSION) if entry.content is None]
@@ -216,24 +219,43 @@ def _shares(counts: Sequence[int], size: int, rng: np.random.Generator) -> list[
     return shares
 
 
-def unused_in_pilots(journal: Journal, study: Study, units: Sequence[One]) -> list[One]:
-    """The units that no pilot round was made of and nobody coded in one, not even in part."""
+def unused_in_pilots(journal: Journal | None, study: Study, units: Sequence[One]) -> list[One]:
+    """The units that no pilot round was made of and nobody coded in one, not even in part, in the journal or in files.
+
+    Raises StudyError where files of codings cannot be read.
+    """
     pilots = {one.id for one in interviews_of(study).rounds if one.kind == "pilot"}
-    used = {
-        unit
-        for entry in journal.history(kind=ROUND)
-        if entry.round in pilots
-        for unit in (entry.content or {})["units"]
-    }
-    coded = (entry for pilot in pilots for entry in journal.history(kind=("coding", "rated"), round=pilot))
-    used |= {entry.content["unit"] for entry in coded if entry.content}
-    return [one for one in units if not _overlaps(one.id, used)]
+    used = _in_files(study, pilots)
+    if journal is not None:
+        used |= {
+            unit
+            for entry in journal.history(kind=ROUND)
+            if entry.round in pilots
+            for unit in (entry.content or {})["units"]
+        }
+        coded = (entry for pilot in pilots for entry in journal.history(kind=("coding", "rated"), round=pilot))
+        used |= {entry.content["unit"] for entry in coded if entry.content}
+    whole = {one.partition(".")[0] for one in used}
+    return [one for one in units if not _overlaps(one.id, used, whole)]
 
 
-def _overlaps(unit: str, used: Collection[str]) -> bool:
-    """Whether a unit, its whole or a sentence of it is among those used: "A01-002" holds "A01-002.1"."""
-    whole = unit.partition(".")[0]
-    return unit in used or whole in used or (unit == whole and any(one.partition(".")[0] == unit for one in used))
+def _in_files(study: Study, rounds: Collection[str]) -> set[str]:
+    """The units that files of codings have in these rounds; what else is wrong with a file is told where it is read whole."""
+    interviews, wanted, units = interviews_of(study), [one.casefold() for one in rounds], set[str]()
+    for file in interviews.codings:
+        table = study.table(file, interviews.reading)
+        require_columns(table, ("unit", "round"), "interviews.codings")
+        among = table.frame["round"].str.strip().str.casefold().isin(wanted)
+        units |= set(table.frame.loc[among, "unit"].str.strip())
+    return units
+
+
+def _overlaps(unit: str, used: Collection[str], whole: Collection[str]) -> bool:
+    """Whether a unit, its whole or a sentence of it is among those used: "A01-002" holds "A01-002.1".
+
+    `whole` are the answers that the used ones are, or are sentences of.
+    """
+    return unit in used or unit in whole or unit.partition(".")[0] in used
 
 
 # ------------------------------------------------------------------------------- submitting a round
@@ -252,7 +274,7 @@ def submit_round(journal: Journal, study: Study, round: str, *, rater: str, why:
     rated = rated_units(journal, round, rater)
     left = [unit for unit in state.units if unit not in rated]
     if (left or not rated) and not why.strip():
-        told = f"{len(left)} of {len(state.units)} units are" if left else "Nothing is"
+        told = f"{len(left)} of {len(state.units)} units are not" if left else "Nothing is"
         raise UsageError(f"{told} rated by {rater} in “{round}”; rate them, or give the reason why not.")
     content = {"rated": len(rated), "units": len(state.units)}
     operation = new_operation(rater, SUBMISSION, _submission_key(round, rater), content, round=round, why=why)
@@ -278,7 +300,7 @@ def reopen_round(
     )
 
 
-def state_of(journal: Journal, study: Study, round: str) -> RoundState:
+def state_of(journal: Journal | None, study: Study, round: str) -> RoundState:
     """A round as it stands; UsageError where study.toml declares none of this name."""
     declared_round(study, round)
     return round_states(journal, study)[round]
@@ -301,6 +323,12 @@ def _require_rates_in(state: RoundState, rater: str) -> None:
 def _require_reason(why: str, what: str) -> None:
     if not why.strip():
         raise UsageError(f"Give the reason for {what}.")
+
+
+def rated_counts(journal: Journal | None, states: Iterable[RoundState]) -> dict[tuple[str, str], int]:
+    """How many units each rater has rated, by round and rater: all that anybody may know of a round that is open."""
+    pairs = [(one.id, rater) for one in states for rater in one.raters]
+    return {pair: len(rated_units(journal, *pair)) if journal is not None else 0 for pair in pairs}
 
 
 def rated_units(journal: Journal, round: str, rater: str) -> set[str]:

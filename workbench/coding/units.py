@@ -372,6 +372,24 @@ def split_content(unit: Unit, at: Sequence[int]) -> dict[str, Any]:
     return {"action": "split", "at": places, "quotes": [unit.text[place : place + 40] for place in places]}
 
 
+def parts_of(units: Iterable[Unit], unit: Unit) -> list[Unit]:
+    """The parts of what was one unit before it was split, `unit` among them, in order."""
+    whole = unit.id.partition(":")[0]
+    return [one for one in units if one.id.partition(":")[0] == whole]
+
+
+def put_together(parts: Sequence[Unit], texts: Mapping[str, str]) -> tuple[Unit, list[int]]:
+    """The unit that was split into the parts, and the place in its text at which each part begins.
+
+    `texts` are the transcript's turns by id.
+    """
+    whole, starts = parts[0], [0]
+    for part in parts[1:]:
+        whole = _joined(whole, part, texts)
+        starts.append(len(whole.text) - len(part.text))
+    return whole, starts
+
+
 def _decided(units: Sequence[Unit], transcript: WorkingTranscript, decisions: Iterable[Decision]) -> Units:
     """The units after splitting, then joining. A part that is split off is "A03-002:2"; what is joined has the first's id."""
     texts = transcript.texts()

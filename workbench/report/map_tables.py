@@ -105,7 +105,7 @@ def unknown_participants_table(proposal: Proposal) -> Table:
             "near": one.near,
             "remedy": f"Written differently: make it {one.near} in the export."
             if one.same
-            else "A slip? Else declare it, with --add-participants where study.toml lists the ids.",
+            else "A slip: correct it in the export. A test of the form: leave its rows out, with a reason. Else declare it.",
         }
         for one in proposal.unknown
     )

@@ -48,7 +48,8 @@ class Corrections:
     """What a person says about a table, beside or against the guesses.
 
     `columns` maps a column to one of `ROLES`, to an item ("real1", "effort.tired", "real1@still") or to "ignore";
-    `condition_names` a word of the table to a condition; `reading` is how the table is read.
+    `condition_names` a word of the table to a condition; `reading` is how the table is read. `answer_words` maps an
+    answer in words to the number it counts as, `left_out` a participant's name in the table to why its rows do not count.
     """
 
     instruments: tuple[str, ...] = ()
@@ -60,6 +61,8 @@ class Corrections:
     not_applicable_words: tuple[str, ...] = ()
     id: str | None = None
     reading: Reading = field(default_factory=Reading)
+    answer_words: Mapping[str, float] = field(default_factory=dict)
+    left_out: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +120,14 @@ class Guesses:
     asked: Asked
     why_layout: str
     instruments: tuple[str, ...]
+
+
+def counted_word(said: str) -> tuple[str, float]:
+    """The word and the number of “word = number”. Raises UsageError where it is not of this form."""
+    word, equals, number = (part.strip() for part in said.rpartition("="))
+    if not word or not equals or not re.fullmatch(r"[+-]?[0-9]+(\.[0-9]+)?", number):
+        raise UsageError(f"“{said.strip()}” should be WORD=NUMBER, such as agree=7.")
+    return word, float(number) if "." in number else int(number)
 
 
 def answered(said: Corrections, unclear: Unclear, answer: str) -> Corrections:

@@ -132,7 +132,7 @@ def propose(study: Study, source: Path, said: Corrections, *, add_participants: 
         place = _empty_entry(study, guessed)
         if place is not None:
             standing, why = "entry rewritten", "its files hold no rows yet"
-    entry = _entry(study, guessed, reading, said, known, place, stored) if guessed.instruments else None
+    entry = _entry(study, guessed, reading, said, known, place, table) if guessed.instruments else None
     tried = _Tried(Questionnaire.model_validate(entry) if entry else None, guessed, entry)
     return _completed(study, source, table, standing, place, stored, why, tried, known, notes, add_participants)
 
@@ -160,7 +160,8 @@ def _completed(
     add_participants: bool,
 ) -> Proposal:
     """The proposal after the reader has tried the questionnaire."""
-    unknown = _unknown_participants(study, table, tried.guessed.guesses)
+    out = {one.participant for one in tried.questionnaire.rows_left_out} if tried.questionnaire else set()
+    unknown = [one for one in _unknown_participants(study, table, tried.guessed.guesses) if one.word not in out]
     added = [one.word for one in unknown if not one.same] if add_participants else []
     number = len(study.declared.questionnaires) if place is None else place
     faults, further = _conflicts(study, tried, place), list(notes)
@@ -409,9 +410,10 @@ def _entry(
     said: Corrections,
     known: Mapping[str, Instrument],
     place: int | None,
-    stored: str,
+    table: SourceTable,
 ) -> dict[str, Any]:
     """The [[questionnaires]] entry that says what was guessed."""
+    stored = table.file
     old = _declared_entry(study, place) if place is not None else {}
     own = place is not None and stored in study.declared.questionnaires[place].files
     entry = {"id": old.get("id") or _id(study, said, stored)}
@@ -427,8 +429,24 @@ def _entry(
     for key, kind in (("missing_words", "missing"), ("not_applicable_words", "not applicable")):
         listed = [word.word for word in guessed.words if word.kind == kind]
         entry |= {key: listed} if listed else {}
+    words_said = (old.get("answer_words", {}) if own else {}) | dict(said.answer_words)
+    entry |= {"answer_words": words_said} if words_said else {}
     entry |= {"items": items} if items else {}
-    return entry
+    entry |= {"turned_round": old["turned_round"]} if own and "turned_round" in old else {}
+    rows = [*(old.get("rows_left_out", []) if own else []), *_rows_left_out(table, columns, said)]
+    return entry | ({"rows_left_out": rows} if rows else {})
+
+
+def _rows_left_out(table: SourceTable, columns: Mapping[str, str], said: Corrections) -> list[dict[str, Any]]:
+    """The rows of those participants that a person leaves out, as study.toml names them."""
+    names = table.frame.get(columns.get("participant", Columns().participant))
+    if names is None:
+        return []
+    return [
+        {"file": table.file, "row": row, "participant": name, "reason": said.left_out[name]}
+        for row, name in names.str.strip().items()
+        if name in said.left_out
+    ]
 
 
 def _id(study: Study, said: Corrections, stored: str) -> str:

@@ -5,8 +5,9 @@ Three layouts become one long table. Reversal and scoring are not done here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from typing import TYPE_CHECKING
 
@@ -56,6 +57,9 @@ PLACES_NAMED = 12
 
 MOST_COMPARED = 200
 """How many columns of a table are compared to find the name that was meant."""
+
+SAID_TWICE = re.compile(r"(?P<point>[+-]?\d+)\W+(?P<words>.+)|(?P<first>.+?)\W+(?P<last>\d+)\W*", re.DOTALL)
+"""An answer that gives a point and its words: “7 - Completely”, “Completely (7)”."""
 
 Target = tuple[str, str, str]
 """Instrument, item, and the condition or occasion a column stands for ("" where rows say it)."""
@@ -137,8 +141,9 @@ def _answers_in(
         required += [names.item, names.answer]
     columns = {} if by_row else _item_columns(study, questionnaire, key, table, faults)
     require_columns(table, required, f"{key}.columns")
-    frame, notes = without_pilots(table, names.participant, study, faults)
-    frame = _without_rows_left_out(questionnaire, key, frame, table, faults, notes)
+    counted, left_out = _without_rows_left_out(questionnaire, key, table, faults)
+    frame, notes = without_pilots(counted, names.participant, study, faults)
+    notes += left_out
     frame = with_setting(study, questionnaire, key, frame, table.file, faults)
     if by_row:
         long = _from_rows(study, questionnaire, key, frame, table.file, faults)
@@ -149,32 +154,21 @@ def _answers_in(
 
 
 def _without_rows_left_out(
-    questionnaire: Questionnaire,
-    key: str,
-    frame: pd.DataFrame,
-    table: SourceTable,
-    faults: list[Finding],
-    notes: list[Finding],
-) -> pd.DataFrame:
-    """The rows but for those that study.toml leaves out; a row that is not the participant's is a fault."""
+    questionnaire: Questionnaire, key: str, table: SourceTable, faults: list[Finding]
+) -> tuple[SourceTable, list[Finding]]:
+    """The table but for rows that study.toml leaves out, and a note on each; a row that is not the participant's is a fault."""
     left_out = [one for one in questionnaire.rows_left_out if one.file == table.file]
-    ids = frame[questionnaire.columns.participant]
+    ids = table.frame[questionnaire.columns.participant].str.strip()
+    notes = []
     for one in left_out:
         if ids.get(one.row) == one.participant:
-            notes.append(
-                Finding(
-                    "note",
-                    "row left out",
-                    table.file,
-                    f"row {one.row}",
-                    f"A row of {one.participant} does not count: {one.reason}.",
-                    "",
-                )
-            )
+            found = f"A row of {one.participant} does not count: {one.reason.rstrip('.')}."
+            notes.append(Finding("note", "row left out", table.file, f"row {one.row}", found, ""))
         else:
             found = f"Row {one.row}, which is to be left out, is no row of {one.participant}."
             faults.append(fault(table.file, f"row {one.row}", found, f"Correct {key}.rows_left_out.", "contradiction"))
-    return frame.drop(index=[one.row for one in left_out], errors="ignore")
+    frame = table.frame.drop(index=[one.row for one in left_out], errors="ignore")
+    return replace(table, frame=frame), notes
 
 
 def _turned_round(
@@ -505,10 +499,23 @@ def _read_answers(
         return pd.DataFrame({"value": np.nan, "missing": missing, "unreadable": False, "broken": False})
     known = {word.strip(): value for word, value in response.words.items()}
     known |= {word.strip().casefold(): float(value) for word, value in questionnaire.answer_words.items()}
+    known = _said_twice(lower.unique(), known) | known
     value = lower.map(known).astype(float).fillna(numbers(words, decimal)).where(missing == "")
     unreadable = (missing == "") & (value.isna() | ~_on_scale(value, response))
     broken = (missing == "") & words.str.fullmatch(f"{COMMA_NUMBER}|{POINT_NUMBER}")
     return pd.DataFrame({"value": value, "missing": missing, "unreadable": unreadable, "broken": broken})
+
+
+def _said_twice(answers: Iterable[str], known: Mapping[str, float]) -> dict[str, float]:
+    """Those of `answers` that give a point and its words, where both say the same, and the point."""
+    points = {}
+    for answer in answers:
+        if found := SAID_TWICE.fullmatch(answer):
+            point = float(found["point"] or found["last"])
+            words = (found["words"] or found["first"]).strip()
+            if point in (known.get(words), known.get(words.strip("([)]. "))):
+                points[answer] = point
+    return points
 
 
 def _mixed_marks(broken: pd.DataFrame, file: str, faults: list[Finding]) -> np.ndarray:

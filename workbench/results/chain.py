@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, cached_property, partial
 from pathlib import Path
 
 import numpy as np
@@ -17,16 +18,16 @@ from workbench.analysis.factors import Layout, layout, layout_findings
 from workbench.analysis.links import CodeAcross, CodeAndScore, codes_across_conditions, codes_and_scores
 from workbench.analysis.order_effects import Balance, OrderEffects, Orders, balance, order_effects, orders_of
 from workbench.analysis.preference import Preference, preference
-from workbench.analysis.reliability import ScaleReliability, reliabilities
+from workbench.analysis.reliability import ScaleReliability, has_reliability, reliabilities
 from workbench.analysis.robustness import CompleteCase, Conclusion, Robustness, robustness
 from workbench.analysis.saturation import ORDERS, Saturation, saturation
-from workbench.coding.codings import Codings
+from workbench.coding.codings import CODING_COLUMNS, Codings
 from workbench.coding.collected import collected_codings, counting
 from workbench.coding.material import Material, identifiers, read_material
 from workbench.coding.presence import CodePresence, code_presence
 from workbench.errors import SEVERITIES, Finding, StudyError
 from workbench.files import gathering
-from workbench.joint_display import JointRow, Spoken, joint_rows
+from workbench.joint_display import Exemplars, JointRow, Spoken, exemplars, joint_rows
 from workbench.measure import Measure, settings
 from workbench.quality.findings import quality_findings
 from workbench.quality.flow import Step, participant_flow
@@ -62,7 +63,16 @@ from workbench.report.tables.interviews import (
     saturation_curve_table,
     saturation_table,
 )
-from workbench.report.tables.joint import across_table, links_table, quotes_table
+from workbench.report.tables.joint import (
+    across_table,
+    exemplars_table,
+    links_table,
+    of_kinds,
+    participants_by_theme_table,
+    quotes_table,
+    side_by_side_numbers_table,
+    side_by_side_table,
+)
 from workbench.report.tables.order import (
     first_exposure_table,
     order_balance_table,
@@ -81,10 +91,11 @@ from workbench.responses.preferences import Preferences, read_preferences
 from workbench.responses.questionnaires import Responses, read_responses
 from workbench.responses.session_log import SessionLog, read_session_log
 from workbench.responses.times import read_times
+from workbench.results.aside import Aside
 from workbench.results.choices import complete_case_sensitivity, conclusions_under_choices
 from workbench.results.reporting import filled_from_data, standards_wanted
 from workbench.scoring import scale_measures
-from workbench.study import Study, open_study
+from workbench.study import JointKind, Study, open_study
 from workbench.trials import read_trials
 
 Progress = Callable[[int, int], None]
@@ -94,7 +105,7 @@ HUNDREDTHS = 100
 RESAMPLES = 500
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Evidence:
     """All that was collected, read and scored."""
 
@@ -106,6 +117,16 @@ class Evidence:
     codings: Codings | None
     findings: tuple[Finding, ...]
     material: Material | None = None
+
+    @cached_property
+    def counted(self) -> pd.DataFrame | None:
+        """The codings that every table counts; None where there are none."""
+        interviews, material = self.study.declared.interviews, self.material
+        if self.codings is None or interviews is None:
+            return None
+        versions = material.codebooks.versions if material and material.codebooks else ()
+        rows = counting(self.codings.rows, interviews, versions)
+        return rows.astype(dict.fromkeys(CODING_COLUMNS, object))  # strings that come out one by one, quickly
 
 
 def collect(folder: Path) -> Evidence:
@@ -155,9 +176,15 @@ def _most_pressing_first(findings: list[Finding]) -> list[Finding]:
 
 def reliability_of(evidence: Evidence) -> list[ScaleReliability]:
     """The reliability of every scale."""
+    return _reliability_work(evidence)()
+
+
+def _reliability_work(evidence: Evidence) -> Callable[[], list[ScaleReliability]]:
+    """What finds the reliability of every scale, here or in another process."""
     study = evidence.study
-    return reliabilities(
-        evidence.measures,
+    return partial(
+        reliabilities,
+        [one for one in evidence.measures if has_reliability(one)],
         study.participants,
         study.conditions,
         level=1 - study.plan.level,
@@ -197,19 +224,31 @@ class Compared:
     complete_cases: list[CompleteCase]
 
 
+def _anova_work(evidence: Evidence) -> Callable[[], dict[str, RepeatedAnova]]:
+    """What makes the analysis of variance of every measure, here or in another process."""
+    return partial(anovas, _primary_first(evidence), evidence.study.participants, evidence.study.conditions)
+
+
 def compared_of(
-    evidence: Evidence, comparisons: list[Comparison] | None = None, progress: Progress = lambda done, total: None
+    evidence: Evidence,
+    comparisons: list[Comparison] | None = None,
+    progress: Progress = lambda done, total: None,
+    analyses: Callable[[], dict[str, RepeatedAnova]] | None = None,
 ) -> Compared:
-    """The conditions compared, by the plan and by other choices, with the effects of order."""
+    """The conditions compared, by the plan and by other choices, with the effects of order.
+
+    `analyses` gives the analyses of variance where they are begun already.
+    """
     study, ordered = evidence.study, _primary_first(evidence)
     found = comparison_of(evidence) if comparisons is None else comparisons
     orders = orders_of(study, evidence.log)
-    conclusions = conclusions_under_choices(evidence, found, progress)
+    variance = cache(analyses or _anova_work(evidence))
+    conclusions = conclusions_under_choices(evidence, found, variance, progress)
     return Compared(
         found,
         layout(study.declared.conditions),
         described_of(evidence),
-        anovas(ordered, study.participants, study.conditions),
+        variance(),
         orders,
         balance(orders),
         order_effects(ordered, study.participants, orders, primary=study.plan.primary, level=1 - study.plan.level),
@@ -270,11 +309,7 @@ def quotable_texts(material: Material | None) -> dict[str, str]:
 
 def counted_codings(evidence: Evidence) -> pd.DataFrame | None:
     """The codings that every table counts; None where there are none."""
-    interviews, material = evidence.study.declared.interviews, evidence.material
-    if evidence.codings is None or interviews is None:
-        return None
-    versions = material.codebooks.versions if material and material.codebooks else ()
-    return counting(evidence.codings.rows, interviews, versions)
+    return evidence.counted
 
 
 def presence_of(evidence: Evidence) -> list[CodePresence]:
@@ -303,19 +338,44 @@ def saturation_of(evidence: Evidence) -> Saturation | None:
     return saturation(raised, orders=ORDERS, rng=np.random.default_rng(evidence.study.plan.seed))
 
 
-def joint_of(evidence: Evidence, comparisons: Sequence[Comparison], presence: Sequence[CodePresence]) -> list[JointRow]:
-    """Both strands side by side, with quotes where the study has transcripts."""
-    material = evidence.material
-    book = material.codebooks.current if material and material.codebooks else None
+def joint_of(
+    evidence: Evidence,
+    comparisons: Sequence[Comparison],
+    presence: Sequence[CodePresence],
+    spoken: Mapping[str, Spoken],
+) -> list[JointRow]:
+    """Both strands side by side, with quotes from `spoken`, the words of each unit."""
     return joint_rows(
         evidence.study.declared.constructs,
         comparisons,
         presence,
-        themes={one.theme: [code.code for code in book.codes_of(one.theme)] for one in book.themes} if book else None,
+        themes=themes_of(evidence),
         counted=counted_codings(evidence),
-        spoken=spoken_units(material) if material else None,
+        spoken=spoken,
         interviewed=evidence.codings.interviewed if evidence.codings else (),
+        conditions=evidence.study.conditions,
     )
+
+
+def themes_of(evidence: Evidence) -> dict[str, list[str]]:
+    """The codes of each theme of the current codebook; none where the study has no themes."""
+    material = evidence.material
+    book = material.codebooks.current if material and material.codebooks else None
+    return {one.theme: [code.code for code in book.codes_of(one.theme)] for one in book.themes} if book else {}
+
+
+def exemplars_of(evidence: Evidence, presence: Sequence[CodePresence], spoken: Mapping[str, Spoken]) -> Exemplars:
+    """A quote for each code about each condition, from `spoken`, the words of each unit."""
+    counted = counted_codings(evidence)
+    if evidence.codings is None or counted is None:
+        return Exemplars()
+    chosen = evidence.study.declared.joint.exemplars
+    return exemplars(presence, counted, spoken, evidence.codings.interviewed, chosen)
+
+
+def spoken_of(evidence: Evidence) -> dict[str, Spoken]:
+    """The words of every unit; none where the study has no transcripts."""
+    return spoken_units(evidence.material) if evidence.material else {}
 
 
 def spoken_units(material: Material) -> dict[str, Spoken]:
@@ -369,6 +429,7 @@ class Analysis:
     agreement: list[RoundAgreement]
     presence: list[CodePresence]
     joint: list[JointRow]
+    exemplars: Exemplars
     saturation: Saturation | None = None
     links: Links | None = None
 
@@ -377,28 +438,41 @@ class Analysis:
         return self.compared.comparisons
 
 
-def analyse(evidence: Evidence, progress: Progress = lambda done, total: None) -> Analysis:
-    """Run every step. `progress(done, total)` is called after each, and during the long one; raising in it stops cleanly."""
+def analyse(evidence: Evidence, progress: Progress = lambda done, total: None, aside: Aside | None = None) -> Analysis:
+    """Run every step. `progress(done, total)` is called after each, and during the long one; raising in it stops cleanly.
+
+    With `aside`, reliability and analyses of variance are found in another process meanwhile.
+    """
 
     def told(steps: int, done: int = 0, total: int = 1) -> None:
         progress(HUNDREDTHS * steps + HUNDREDTHS * done // total, HUNDREDTHS * STEPS)
 
     told(0)
-    reliability = reliability_of(evidence)
-    told(1)
+    variance = aside.do(_anova_work(evidence)).result if aside else None
+    begun = aside.do(_reliability_work(evidence)) if aside else None
     comparisons = comparison_of(evidence)
+    told(1)
+    compared = compared_of(evidence, comparisons, lambda done, total: told(1, done, total), variance)
     told(2)
-    compared = compared_of(evidence, comparisons, lambda done, total: told(2, done, total))
-    told(3)
     preferred = preference_of(evidence)
-    told(4)
+    told(3)
     agreed = agreement_of(evidence)
-    told(5)
-    presence = presence_of(evidence)
-    joint = joint_of(evidence, comparisons, presence)
+    told(4)
+    presence, spoken = presence_of(evidence), spoken_of(evidence)
+    joint = joint_of(evidence, comparisons, presence, spoken)
+    exemplary = exemplars_of(evidence, presence, spoken)
     links = links_of(evidence, joint)
+    told(5)
+    reliability = _with_measures(begun.result(), evidence) if begun else reliability_of(evidence)
     told(STEPS)
-    return Analysis(evidence, reliability, compared, preferred, agreed, presence, joint, saturation_of(evidence), links)
+    further = saturation_of(evidence)
+    return Analysis(evidence, reliability, compared, preferred, agreed, presence, joint, exemplary, further, links)
+
+
+def _with_measures(found: Sequence[ScaleReliability], evidence: Evidence) -> list[ScaleReliability]:
+    """Reliability found in another process, with the measures of this one."""
+    own = {one.id: one for one in evidence.measures}
+    return [replace(one, measure=own[one.measure.id]) for one in found]
 
 
 def flow_of(evidence: Evidence) -> list[Step]:
@@ -485,29 +559,50 @@ def agreement_tables(
 
 
 def joint_tables(
-    study: Study, rows: Sequence[JointRow], presence: Sequence[CodePresence], links: Links | None
+    evidence: Evidence,
+    rows: Sequence[JointRow],
+    presence: Sequence[CodePresence],
+    exemplary: Exemplars,
+    links: Links | None,
+    kinds: Sequence[JointKind] | None = None,
 ) -> list[Table]:
-    """The tables of `joint` that have something to say."""
+    """The tables of `joint` that have something to say, of the kinds wanted or else of those that study.toml names."""
+    study = evidence.study
     made = [
         joint_table(study, rows),
         quotes_table(study, rows),
+        side_by_side_table(study, rows),
+        side_by_side_numbers_table(study, rows),
+        *participants_tables(evidence),
         *([links_table(study, links.scores), across_table(study, links.across)] if links else []),
         code_by_condition_table(study, presence),
+        exemplars_table(study, exemplary),
         code_stances_table(study, presence),
     ]
-    return [table for table in made if table.rows]
+    return of_kinds(made, study.declared.joint.kinds if kinds is None else kinds)
 
 
-def theme_tables(analysis: Analysis) -> list[Table]:
-    """Who raised which code, and what further interviews added."""
-    study, raised = analysis.evidence.study, raised_codes(analysis.evidence)
+def participants_tables(evidence: Evidence) -> list[Table]:
+    """Who raised which theme, where the codebook has themes, and which code."""
+    study, raised = evidence.study, raised_codes(evidence)
     codes = sorted(set().union(*raised.values())) if raised else []
-    ranks = analysis.evidence.preferences.ranks if analysis.evidence.preferences else None
+    if not codes:
+        return []
+    material = evidence.material
+    labels = (
+        {one.theme: one.label for one in material.codebooks.current.themes} if material and material.codebooks else {}
+    )
+    themes = [(theme, labels.get(theme, ""), set(several)) for theme, several in themes_of(evidence).items()]
+    ranks = evidence.preferences.ranks if evidence.preferences else None
     preferred = {} if ranks is None else {one: list(row.index[row == 1]) for one, row in ranks.iterrows()}
-    orders = analysis.compared.orders.run
-    made = [participants_by_code_table(study, raised, codes, orders, preferred)] if codes else []
-    found = analysis.saturation
-    return made + ([saturation_table(found), saturation_curve_table(found)] if found else [])
+    orders = orders_of(study, evidence.log).run
+    by_theme = [participants_by_theme_table(study, raised, themes, orders, preferred)] if themes else []
+    return [*by_theme, participants_by_code_table(study, raised, codes, orders, preferred)]
+
+
+def saturation_tables(found: Saturation | None) -> list[Table]:
+    """What further interviews added."""
+    return [saturation_table(found), saturation_curve_table(found)] if found else []
 
 
 def checklist_of(analysis: Analysis) -> Table:
@@ -526,7 +621,7 @@ def all_tables(analysis: Analysis) -> Iterator[Table]:
     yield from long_comparison_tables(study, analysis.compared)
     yield from preference_tables(study, analysis.preference)
     yield from agreement_tables(study, analysis.agreement)
-    yield from joint_tables(study, analysis.joint, analysis.presence, analysis.links)
-    yield from theme_tables(analysis)
+    yield from joint_tables(analysis.evidence, analysis.joint, analysis.presence, analysis.exemplars, analysis.links)
+    yield from saturation_tables(analysis.saturation)
     yield plan_table(study, len(analysis.compared.orders.run), analysis.compared.orders.unknown)
     yield checklist_of(analysis)

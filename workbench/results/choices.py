@@ -5,7 +5,7 @@ Speed: omnibus tests are asymptotic under every choice but the plan's own, and o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
@@ -18,6 +18,7 @@ from workbench.study import Plan, Study
 from workbench.trials import read_trials
 
 if TYPE_CHECKING:
+    from workbench.analysis.anova import RepeatedAnova
     from workbench.results.chain import Evidence, Progress
 
 FLAGGED = {
@@ -55,11 +56,14 @@ class _Setting:
 
 
 def conclusions_under_choices(
-    evidence: Evidence, comparisons: Sequence[Comparison], progress: Progress = lambda done, total: None
+    evidence: Evidence,
+    comparisons: Sequence[Comparison],
+    analyses: Callable[[], Mapping[str, RepeatedAnova]],
+    progress: Progress = lambda done, total: None,
 ) -> list[Conclusion]:
     """The plan's conclusions on the primary measures, then those of each other choice that changes data or test.
 
-    `comparisons` are those of the plan. Empty without a primary measure.
+    `comparisons` are those of the plan, `analyses` gives the analyses of variance, asked for last. Empty without a primary measure.
     """
     planned = conclusions(comparisons)
     if not planned:
@@ -71,7 +75,7 @@ def conclusions_under_choices(
     jobs: list[Callable[[], list[Conclusion]]] = [
         *(partial(_under, choice, make, before) for choice, make in _other_settings(evidence, setting).items()),
         lambda: _that_change(conclusions(setting.compared("none"), ASYMPTOTIC), planned),
-        lambda: by_means(setting.plan, MEANS),
+        lambda: by_means(setting.plan, MEANS, analyses()),
     ]
     found = list(planned)
     for number, job in enumerate(jobs, start=1):
@@ -101,9 +105,9 @@ def _scores(measure: Measure) -> int:
 
 def _rests_on_gaps(measure: Measure) -> bool:
     """Whether any score of a measure was made although an item was open."""
-    gaps = measure.rows.groupby(SETTING)["value"].agg(lambda values: values.isna().any())
-    scored = measure.values.set_index(SETTING)["value"].notna()
-    return bool((gaps & scored.reindex(gaps.index, fill_value=False)).any())
+    with_gaps = measure.rows.loc[measure.rows["value"].isna(), SETTING]
+    scored = measure.values.loc[measure.values["value"].notna(), SETTING]
+    return not with_gaps.merge(scored, on=SETTING).empty
 
 
 def _under(choice: str, make: Callable[[], _Setting], before: Sequence[Conclusion]) -> list[Conclusion]:

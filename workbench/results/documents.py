@@ -18,9 +18,11 @@ from workbench.report.numbers import PLAN, ids_in, number_id, plain, row_names
 from workbench.report.reread import Reread, from_html, from_latex, from_markdown, from_word
 from workbench.report.self_check import Grain, Inconsistency, Known, check_document
 from workbench.report.table import Column, Table, show, shown_cell
+from workbench.report.tables.joint import apart
 from workbench.report.tables.reading import for_reading, words_of
 from workbench.report.word import tables_document, to_word
 from workbench.results.chain import Analysis
+from workbench.results.pictures import Kind, Pictures
 from workbench.study import Study
 
 DocumentFormat = Literal["html", "docx", "latex", "markdown"]
@@ -33,13 +35,25 @@ PAPER_TABLES = (
     "pairs",
     "preference",
     "code_by_condition",
+    "code_exemplars",
+    "participants_by_theme",
     "participants_by_code",
     "agreement",
     "joint",
+    "side_by_side",
 )
 """The tables of a paper, in its order."""
 NO_COMMANDS = frozenset(
-    ("scores", "findings", "missing", "missing_items", "participants_by_code", "robustness", "checklist")
+    (
+        "scores",
+        "findings",
+        "missing",
+        "missing_items",
+        "participants_by_code",
+        "participants_by_theme",
+        "robustness",
+        "checklist",
+    )
 )
 """Tables whose numbers get no LaTeX command: raw data, and what no sentence of a paper cites."""
 
@@ -61,25 +75,33 @@ def documents(
     tables: Sequence[Table],
     study: Study,
     formats: Collection[DocumentFormat],
+    pictures: Pictures,
 ) -> Iterator[tuple[str, bytes]]:
-    """Every file of the documents asked for: (place in the results folder, content)."""
+    """Every file of the documents asked for: (place in the results folder, content); what needs `pictures` comes last."""
     words = words_of(study)
     by_name = {table.name: table for table in tables}
-    paper = [for_reading(by_name[name], words) for name in PAPER_TABLES if name in by_name]
+    paper = [for_reading(one, words) for name in PAPER_TABLES if name in by_name for one in apart(by_name[name])]
     if "html" in formats:
         yield NAMES["html"], to_page(report).encode()
-    if "docx" in formats:
-        yield NAMES["docx"], to_word(report)
-        yield "tables.docx", tables_document(paper, title=study.declared.title)
     if "latex" in formats:
         yield NAMES["latex"], to_latex_document(report).encode()
         yield "numbers.tex", macros(_commands(tables)).encode()
         for table in paper:
             yield f"tables/{table.name}.tex", to_latex(table).encode()
-        for figure in figures:
-            yield f"figures/{figure.name}.pdf", figure.pdf()
     if "markdown" in formats:
         yield NAMES["markdown"], to_markdown_document(report).encode()
+    if "docx" in formats:
+        yield "tables.docx", tables_document(paper, title=study.declared.title)
+        yield NAMES["docx"], to_word(report, pictures.png)
+    if "latex" in formats:
+        for figure in figures:
+            yield f"figures/{figure.name}.pdf", pictures.pdf(figure)
+
+
+def kinds_of_pictures(formats: Collection[DocumentFormat]) -> list[Kind]:
+    """What figures are made into for the documents asked for."""
+    wanted: dict[DocumentFormat, Kind] = {"docx": "png", "latex": "pdf"}
+    return [kind for one, kind in wanted.items() if one in formats]
 
 
 # --------------------------------------------------------------------------------------- numbers by id
@@ -145,10 +167,9 @@ def check(files: dict[str, bytes], analysis: Analysis, tables: Sequence[Table]) 
     known = known_of(analysis, tables)
     found: list[Inconsistency] = []
     made = 0
-    for name, content in files.items():
-        reader = _READERS.get(name)
-        if reader:
-            problems, checks = check_document(name, reader(content), known)
+    for name, reader in _READERS.items():
+        if name in files:
+            problems, checks = check_document(name, reader(files[name]), known)
             found += problems
             made += checks
     return found, made

@@ -24,14 +24,16 @@ from workbench.report.figures import Figure
 from workbench.report.numbers import traced
 from workbench.report.self_check import Inconsistency, told
 from workbench.report.table import Table, to_csv, to_json
+from workbench.results.aside import Aside
 from workbench.results.chain import Analysis, Progress, all_tables, analyse, collect
-from workbench.results.documents import FORMATS, DocumentFormat, check, documents, trace_file
+from workbench.results.documents import FORMATS, DocumentFormat, check, documents, kinds_of_pictures, trace_file
+from workbench.results.pictures import Pictures
 from workbench.results.sections import drawn_figures, report_of, study_facts
 from workbench.store.opening import DECISIONS, has_store, open_store
 from workbench.study import RESULTS, STUDY_FILE, Declaration, Study, plan_hash
 from workbench.transcripts.reading import files_of
 
-LIBRARIES = ("numpy", "scipy", "pandas", "pingouin", "vl-convert-python", "python-docx")
+LIBRARIES = ("numpy", "scipy", "pandas", "vl-convert-python", "python-docx")
 MANIFEST_FORMAT = 1
 WHOLE = 100
 """Progress is told in hundredths."""
@@ -54,18 +56,20 @@ def write_results(
     target = out or folder / RESULTS
     _refuse_foreign(target)
     progress(0, WHOLE)
-    evidence = collect(folder)
-    analysis = analyse(evidence, _share(progress, 10, 50))
-    facts = [*study_facts(evidence.study), *versions().items()]
-    report, figures = report_of(analysis, facts, _share(progress, 50, 80))
-    with traced():
-        made = list(all_tables(analysis))
     files: dict[str, bytes] = {}
-    for table in made:
-        files[f"tables/{table.name}.csv"] = to_csv(table).encode()
-        files[f"tables/{table.name}.json"] = to_json(table).encode()
-    files |= {f"figures/{figure.name}.svg": figure.svg.encode() for figure in figures}
-    files |= dict(documents(report, figures, made, evidence.study, formats))
+    with Aside() as aside:
+        evidence = collect(folder)
+        analysis = analyse(evidence, _share(progress, 10, 50), aside)
+        facts = [*study_facts(evidence.study), *versions().items()]
+        pictures = Pictures(kinds_of_pictures(formats), aside)
+        report, figures = report_of(analysis, facts, _share(progress, 50, 80), pictures.begin)
+        with traced():
+            made = list(all_tables(analysis))
+        for table in made:
+            files[f"tables/{table.name}.csv"] = to_csv(table).encode()
+            files[f"tables/{table.name}.json"] = to_json(table).encode()
+        files |= {f"figures/{figure.name}.svg": figure.svg.encode() for figure in figures}
+        files |= dict(documents(report, figures, made, evidence.study, formats, pictures))
     progress(90, WHOLE)
     files |= dict(_further(analysis, figures)) if further_figures else {}
     files["trace.json"] = trace_file(report, made).encode()

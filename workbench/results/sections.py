@@ -14,11 +14,12 @@ from workbench.analysis.reliability import ScaleReliability
 from workbench.analysis.saturation import Saturation
 from workbench.coding.presence import ANY
 from workbench.instrument import ResponseFormat
+from workbench.joint_display import JointRow
 from workbench.measure import OCCASIONS, Measure
 from workbench.quality.missing import Cell, missing_map
 from workbench.report import figures
 from workbench.report.document import Headline, Part, Report, Section
-from workbench.report.figures import Figure
+from workbench.report.figures import ConditionShown, Figure
 from workbench.report.numbers import traced
 from workbench.report.sentences import (
     balance_sentences,
@@ -41,21 +42,34 @@ from workbench.report.tables.comparison import (
 )
 from workbench.report.tables.data import findings_table, flow_table
 from workbench.report.tables.interviews import code_by_condition_table, joint_table, saturation_table
-from workbench.report.tables.joint import quotes_table
+from workbench.report.tables.joint import apart, exemplars_table, quotes_table, reflexive_note, side_by_side_table
 from workbench.report.tables.order import order_effects_table
 from workbench.report.tables.parts import code_labels
 from workbench.report.tables.reading import for_reading, words_of
 from workbench.report.tables.reliability import levels_table, reliability_table, scales_table
 from workbench.report.tables.robustness import robustness_summary_table
-from workbench.results.chain import Analysis, Progress, checklist_of, flow_of, preference_tables
-from workbench.study import Study, plan_changed, plan_hash
+from workbench.results.chain import (
+    Analysis,
+    Progress,
+    checklist_of,
+    flow_of,
+    participants_tables,
+    preference_tables,
+)
+from workbench.study import JointKind, Study, plan_changed, plan_hash
 
 
 def report_of(
-    analysis: Analysis, facts: Sequence[tuple[str, str]], progress: Progress = lambda done, total: None
+    analysis: Analysis,
+    facts: Sequence[tuple[str, str]],
+    progress: Progress = lambda done, total: None,
+    drawn_one: Callable[[Figure], None] = lambda figure: None,
 ) -> tuple[Report, list[Figure]]:
-    """The report and its figures. `facts` are printed at the end: versions, hashes, seed."""
-    drawn = list(drawn_figures(analysis, progress))
+    """The report and its figures. `facts` are printed at the end: versions, hashes, seed; `drawn_one` gets each figure at once."""
+    drawn = []
+    for figure in drawn_figures(analysis, progress):
+        drawn_one(figure)
+        drawn.append(figure)
     with traced():
         return _report(analysis, {figure.name: figure for figure in drawn}, facts), drawn
 
@@ -175,7 +189,10 @@ def _figure_jobs(analysis: Analysis) -> Iterator[Callable[[], Figure]]:
         yield partial(reliability_figure, study, analysis.reliabilities)
     if analysis.preference and analysis.preference.kind == "ranking" and analysis.preference.n_used:
         yield partial(preference_figure, analysis.preference, conditions)
-    if analysis.presence:
+    if _shows(analysis, "side by side"):
+        for row in _by_condition(analysis):
+            yield partial(side_by_side_figure, study, row)
+    if analysis.presence and _shows(analysis, "condition by code"):
         yield partial(_presence_figure, analysis, conditions)
     if analysis.saturation:
         yield partial(saturation_figure, analysis.saturation)
@@ -238,12 +255,17 @@ def preference_figure(preference: Preference, conditions: list[tuple[str, str]])
 def points_figure(one: Comparison, conditions: list[tuple[str, str]]) -> Figure:
     """Every participant's value on a measure in each condition, with medians and quartiles."""
     measure = one.measure
-    low, high = (None, None) if isnan(measure.low) or measure.source == "trials" else (measure.low, measure.high)
+    low, high = _range(measure)
     title = f"{measure.label}: every participant, with median and quartiles"
     values = measure.values[["participant", "condition", "value"]]
     return figures.paired_points(
         f"points_{measure.id}", title, values, conditions=conditions, axis=_axis(measure), low=low, high=high
     )
+
+
+def _range(measure: Measure) -> tuple[float | None, float | None]:
+    """From where to where the axis of a measure runs, where it has ends."""
+    return (None, None) if isnan(measure.low) or measure.source == "trials" else (measure.low, measure.high)
 
 
 def _answers_counted(study: Study, measure: Measure) -> dict[str, list[int]]:
@@ -395,6 +417,55 @@ def _presence_figure(analysis: Analysis, conditions: list[tuple[str, str]]) -> F
     )
 
 
+def _shows(analysis: Analysis, kind: JointKind) -> bool:
+    """Whether the study wants this kind of joint display."""
+    return kind in analysis.evidence.study.declared.joint.kinds
+
+
+def _by_condition(analysis: Analysis) -> list[JointRow]:
+    """The constructs with anything to show by condition: a code, and scores or somebody interviewed."""
+    return [
+        row
+        for row in analysis.joint
+        if row.codes and any(side.values or side.codes[0].interviewed for side in row.sides)
+    ]
+
+
+def side_by_side_figure(study: Study, row: JointRow) -> Figure:
+    """Scores of a construct's measure in each condition, beside who raised which of its codes about it."""
+    measure = row.comparison.measure if row.comparison else None
+    low, high = _range(measure) if measure else (None, None)
+    names = code_labels(study)
+    shown = [
+        ConditionShown(
+            study.condition_labels[side.condition],
+            side.values,
+            side.median,
+            side.interval.low,
+            side.interval.high,
+            side.codes[0].interviewed,
+            [(code.in_favor, code.against, code.neither) for code in side.codes],
+        )
+        for side in row.sides
+    ]
+    silent = {"scores": "nothing could be tested on the scores", "interviews": "nobody raised any of these codes"}
+    told = [words for strand, words in silent.items() if strand in row.silent]
+    remarks = [
+        "Not mentioning something is not disagreeing with it.",
+        *([f"Silent: {'; '.join(told)}."] if told else []),
+    ]
+    return figures.side_by_side(
+        f"side_by_side_{row.construct.id}",
+        f"{row.construct.label}: scores, and what was raised about each condition",
+        shown,
+        codes=[(code, names.get(code) or code) for code in row.codes],
+        axis=_axis(measure) if measure else row.construct.measure,
+        low=low,
+        high=high,
+        remarks=[*remarks, *reflexive_note(study)],
+    )
+
+
 def _agreement_figure(analysis: Analysis) -> Figure:
     rows = [
         (
@@ -524,19 +595,21 @@ def _preference(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
 def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
     study = analysis.evidence.study
     parts = []
-    if analysis.joint:
+    if analysis.joint and _shows(analysis, "statistics by themes"):
         parts.append(Part("Scores and interviews side by side", tables=(joint_table(study, analysis.joint),)))
-        said = quotes_table(study, analysis.joint)
-        parts += [Part("In their words", tables=(said,))] if said.rows else []
-    if analysis.presence:
+    parts += _joint_by_condition(analysis, drawn)
+    if analysis.presence and _shows(analysis, "condition by code"):
         by_condition = code_by_condition_table(study, analysis.presence)
         parts.append(
             Part(
                 "What was raised about which condition",
                 figures=(drawn["code_by_condition"],) if "code_by_condition" in drawn else (),
-                tables=(by_condition,),
+                tables=(by_condition, exemplars_table(study, analysis.exemplars)),
             )
         )
+    if _shows(analysis, "participants by themes"):
+        by_participant = participants_tables(analysis.evidence)[:1]
+        parts += [Part("Who raised what", tables=(table,)) for table in by_participant]
     if analysis.saturation:
         shown = (saturation_table(analysis.saturation),)
         parts.append(Part("What further interviews added", figures=(drawn["saturation"],), tables=shown))
@@ -545,6 +618,27 @@ def _interviews(analysis: Analysis, drawn: dict[str, Figure]) -> list[Section]:
         agreed = tuple(agreement_in_report(study, analysis.agreement))
         parts.append(Part("Agreement between raters", figures=figure, tables=agreed))
     return [_section(analysis, "interviews", "Interviews", *parts)] if parts else []
+
+
+def _joint_by_condition(analysis: Analysis, drawn: dict[str, Figure]) -> list[Part]:
+    """A part for each construct: its figure, and its table with quotes and verdict; else the quotes alone.
+
+    What holds for all of them stands once, before the first.
+    """
+    study = analysis.evidence.study
+    if not _shows(analysis, "side by side"):
+        said = quotes_table(study, analysis.joint)
+        wanted = said.rows and _shows(analysis, "statistics by themes")
+        return [Part("In their words", tables=(said,))] if wanted else []
+    shown = _by_condition(analysis)
+    told = joint_table(study, analysis.joint).notes if _shows(analysis, "statistics by themes") else ()
+    rules = tuple(note for note in side_by_side_table(study, shown).notes if note not in told)
+    parts = [Part("By condition", sentences=rules)] if shown else []
+    for row in shown:
+        (table,) = apart(side_by_side_table(study, [row]))
+        figure = drawn[f"side_by_side_{row.construct.id}"]
+        parts.append(Part(row.construct.label, figures=(figure,), tables=(replace(table, notes=()),)))
+    return parts
 
 
 def _method(analysis: Analysis) -> Section:

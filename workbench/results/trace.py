@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from workbench.declared import nearest
 from workbench.errors import UsageError
 from workbench.files import sha256
+from workbench.joint_display import codes_of
 from workbench.report.numbers import ROW_KEYS, row_names
 from workbench.report.table import Column, Table
-from workbench.results.chain import Evidence, collect, counted_codings
+from workbench.results.chain import Evidence, collect, counted_codings, themes_of
 from workbench.study import RESULTS, Study
 
 if TYPE_CHECKING:
@@ -20,7 +21,16 @@ if TYPE_CHECKING:
 
     from workbench.measure import Measure
 
-_OF_INTERVIEWS = ("agreement", "agreement_rounds", "code_by_condition", "code_stances", "participants_by_code")
+_OF_INTERVIEWS = (
+    "agreement",
+    "agreement_rounds",
+    "code_by_condition",
+    "code_stances",
+    "code_exemplars",
+    "codes_across",
+    "participants_by_code",
+    "participants_by_theme",
+)
 _OF_SATURATION = ("saturation", "saturation_curve")
 _TESTS = {
     "omnibus": "omnibus",
@@ -139,17 +149,17 @@ def rows_behind(evidence: Evidence, table: str, row: Mapping[str, Any]) -> Itera
     found = next((one for one in evidence.measures if one.id == measure), None)
     if found is not None:
         yield from _of_measure(evidence, found, row)
+        if table == "side_by_side_numbers":
+            yield from _of_codings(evidence, row)
     elif table.startswith("preference"):
         yield from _of_preferences(evidence)
     elif table in _OF_INTERVIEWS or table in _OF_SATURATION:
-        yield from _of_codings(evidence, row, every=table.startswith("agreement"))
-    elif table == "joint":
-        construct = next((one for one in evidence.study.declared.constructs if one.label == row["construct"]), None)
-        if construct is not None:
-            measured = next((one for one in evidence.measures if one.id == construct.measure), None)
-            yield from _of_measure(evidence, measured, {}) if measured else ()
-            for code in construct.codes:
-                yield from _of_codings(evidence, {"code": code})
+        counted = dict(row) | (
+            {"participant": ""} if table == "code_exemplars" else {}
+        )  # who is quoted is not all who count
+        yield from _of_codings(evidence, counted, every=table.startswith("agreement"))
+    elif table in ("joint", "joint_quotes"):
+        yield from _of_construct(evidence, row)
     elif table == "order_balance" and evidence.log is not None and evidence.study.declared.session_log:
         file = evidence.study.declared.session_log.file
         for one in evidence.log.runs.to_dict("records"):
@@ -162,6 +172,18 @@ def rows_behind(evidence: Evidence, table: str, row: Mapping[str, Any]) -> Itera
                 one["row"],
                 "",
             )
+
+
+def _of_construct(evidence: Evidence, row: Mapping[str, Any]) -> Iterator[dict[str, object]]:
+    """What a row of the joint display rests on: its measure, of one participant where it names one, and its codes."""
+    construct = next((one for one in evidence.study.declared.constructs if one.label == row["construct"]), None)
+    if construct is None:
+        return
+    who = {"participant": row["participant"]} if row.get("participant") else {}
+    measured = next((one for one in evidence.measures if one.id == construct.measure), None)
+    yield from _of_measure(evidence, measured, who) if measured else ()
+    for code in codes_of(construct, themes_of(evidence)):
+        yield from _of_codings(evidence, {"code": code, **who})
 
 
 def _of_measure(evidence: Evidence, measure: Measure, row: Mapping[str, Any]) -> Iterator[dict[str, object]]:

@@ -7,14 +7,17 @@ positive terms are added, so small probabilities keep their relative accuracy.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from itertools import permutations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+OrderNumbers = NDArray[np.unsignedinteger[Any]]
 
 MOST_SIGN_FLIPS = 500
 MOST_GROUP_PRODUCT = 3_600
@@ -178,15 +181,87 @@ def _sort_each_column(values: NDArray[np.int32]) -> None:
             values[i] = smaller
 
 
-def column_sum_hits(rows: IntArray, at_least: int, draws: int, rng: np.random.Generator) -> int:
+class RandomOrders:
+    """Random orders that tables of one size share: drawn once, and the same for each as if it had drawn them alone.
+
+    They are drawn anew where another size is asked for, or where `rng` stands elsewhere in its stream.
+    """
+
+    def __init__(self) -> None:
+        self._asked: tuple[object, ...] = ()
+        self._numbers: OrderNumbers = np.empty((0, 0), dtype=np.uint8)
+        self._after: Mapping[str, Any] = {}
+
+    def numbers(self, n: int, k: int, draws: int, rng: np.random.Generator) -> OrderNumbers:
+        """The number among `arrangements` of range(k) of each order drawn (n, draws); `rng` moves on behind the draws."""
+        asked = (n, k, draws, repr(rng.bit_generator.state))
+        if asked != self._asked:
+            self._numbers = _numbers_of_drawn_orders(n, k, draws, rng)
+            self._asked, self._after = asked, rng.bit_generator.state
+        rng.bit_generator.state = self._after
+        return self._numbers
+
+
+def column_sum_hits(
+    rows: IntArray, at_least: int, draws: int, rng: np.random.Generator, orders: RandomOrders | None = None
+) -> int:
     """In how many of `draws` random orders of every row the sum of squared column sums is `at_least` that."""
-    hits = 0
-    small = rows.astype(np.int32)
+    if rows.shape[1] > MOST_ARRANGED_COLUMNS:
+        return sum(_hits(drawn.sum(axis=1), at_least) for drawn in _drawn_orders(rows, draws, rng))
+    n, k = rows.shape
+    numbers = (orders or RandomOrders()).numbers(n, k, draws, rng)
+    return _hits(_column_sums(rows, numbers), at_least)
+
+
+def _hits(sums: IntArray, at_least: int) -> int:
+    """How many of the column sums (draws, conditions) have a sum of squares of `at_least` that."""
+    return int(((sums**2).sum(axis=1) >= at_least).sum())
+
+
+def _drawn_orders(rows: IntArray, draws: int, rng: np.random.Generator) -> Iterator[IntArray]:
+    """`rows` (participants, conditions) in random order, `draws` times in blocks (some draws, participants, conditions)."""
     for start in range(0, draws, DRAWS_AT_ONCE):
         size = min(DRAWS_AT_ONCE, draws - start)
-        drawn = rng.permuted(np.broadcast_to(small, (size, *small.shape)), axis=2)
-        hits += int(((drawn.sum(axis=1, dtype=np.int64) ** 2).sum(axis=1) >= at_least).sum())
-    return hits
+        yield rng.permuted(np.broadcast_to(rows, (size, *rows.shape)), axis=2)
+
+
+def _numbers_of_drawn_orders(n: int, k: int, draws: int, rng: np.random.Generator) -> OrderNumbers:
+    """For each order drawn (n, draws) its number among `arrangements` of range(k): one small number instead of k."""
+    orders = arrangements(tuple(range(k)))
+    digits = k ** np.arange(k - 1)
+    numbered = np.zeros(k ** (k - 1), dtype=np.uint16)
+    numbered[orders[:, :-1] @ digits] = np.arange(len(orders))
+    numbers: OrderNumbers = np.empty((n, draws), dtype=np.uint8 if len(orders) <= 256 else np.uint16)
+    start = 0
+    for drawn in _drawn_orders(np.broadcast_to(np.arange(k, dtype=np.int8), (n, k)), draws, rng):
+        key = np.zeros(drawn.shape[:2], dtype=np.int32)
+        for place, digit in enumerate(digits.tolist()):
+            key += drawn[:, :, place] * np.int32(digit)
+        numbers[:, start : start + len(drawn)] = numbered[key].T
+        start += len(drawn)
+    return numbers
+
+
+def _column_sums(rows: IntArray, numbers: OrderNumbers) -> IntArray:
+    """The column sums (draws, conditions) of `rows`, each in the orders numbered (participants, draws).
+
+    Several column sums are added up as digits of one whole number; the last is given by the others.
+    """
+    k = rows.shape[1]
+    orders = arrangements(tuple(range(k)))
+    lowest = rows.min(axis=1)
+    above = rows - lowest[:, None]
+    base = int(above.max(axis=1).sum()) + 1
+    columns: list[IntArray] = []
+    while len(columns) < k - 1:
+        first = len(columns)
+        digits = [base**place for place in range(k - 1 - first) if base ** (place + 1) < 2**63]
+        packed = np.zeros(numbers.shape[1], dtype=np.int64)
+        for row, drawn in zip(above, numbers, strict=True):
+            packed += (row[orders[:, first : first + len(digits)]] @ np.array(digits))[drawn]
+        columns += [packed // digit % base for digit in digits]
+    free = np.stack(columns, axis=1)
+    return np.column_stack([free, above.sum() - free.sum(axis=1)]) + int(lowest.sum())
 
 
 def trend_upper_tail(doubled_ranks: IntArray, at_least: int) -> float:

@@ -37,6 +37,13 @@ def doubled_midranks_of(values: FloatArray) -> IntArray:
     return doubled
 
 
+def midranks(tied: FloatArray) -> FloatArray:
+    """The ranks of values (n,) whose ties are made equal, 1 = lowest, shared ones at their mean."""
+    ordered = np.sort(tied)
+    ranks: FloatArray = (np.searchsorted(ordered, tied, "left") + np.searchsorted(ordered, tied, "right") + 1) / 2
+    return ranks
+
+
 @dataclass(frozen=True, slots=True)
 class SignedRanks:
     """Doubled ranks (m,) of the differences that are not zero, and which of these are positive."""

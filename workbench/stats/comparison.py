@@ -30,8 +30,9 @@ from workbench.stats._checks import (
     same_length,
     with_ties,
 )
+from workbench.stats._exact import RandomOrders
 from workbench.stats._ranks import Zeros, doubled_midranks, doubled_midranks_of, signed_ranks, tied_differences
-from workbench.stats.intervals import Interval, percentile_bootstrap, undefined_interval
+from workbench.stats.intervals import Interval, percentile_interval, resampled_counts, undefined_interval
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -206,13 +207,15 @@ def friedman(
     level: float = 0.95,
     resamples: int = 0,
     rng: np.random.Generator | None = None,
+    orders: RandomOrders | None = None,
 ) -> FriedmanTest:
     """Friedman's test that the conditions of a within-subject study are answered alike.
 
     `scores` (participants, conditions), NaN = missing; participants with a missing value are dropped and counted,
     those who rank all conditions alike stay in n. `exact` asks for p_exact: "auto" enumerates for 2 conditions up
     to 500 participants, 3 up to 60, 4 up to 40, 5 up to 8, 6 up to 4; beyond that it makes `draws` random draws if
-    there is an `rng`, with p = (1 + hits) / (1 + draws) and its standard error in `p_exact_error`. Returns
+    there is an `rng`, with p = (1 + hits) / (1 + draws) and its standard error in `p_exact_error`. `orders`, handed to
+    tests of several tables, draws once for all that have one size and equal `rng`, and changes no result. Returns
     FriedmanTest. Raises ArgumentError for fewer than two conditions, for text or infinity, and for
     `exact="always"` beyond enumeration.
 
@@ -244,7 +247,7 @@ def friedman(
     w = _kendall_w(deviations)
     chi_square = n * (k - 1) * w
     f = (n - 1) * w / (1 - w) if n > 1 and w < 1 else nan
-    p = _friedman_exact_p(deviations, exact, draws, rng)
+    p = _friedman_exact_p(deviations, exact, draws, rng, orders)
     interval = _kendall_w_interval(deviations, w, resamples=resamples, level=level, rng=rng)
     return FriedmanTest(
         chi_square=chi_square,
@@ -271,12 +274,14 @@ def _kendall_w(deviations: IntArray) -> float:
     return int((deviations.sum(axis=0) ** 2).sum()) / (len(deviations) * total) if total else nan
 
 
-def _friedman_exact_p(deviations: IntArray, exact: Exact, draws: int, rng: np.random.Generator | None) -> _ExactP:
+def _friedman_exact_p(
+    deviations: IntArray, exact: Exact, draws: int, rng: np.random.Generator | None, orders: RandomOrders | None
+) -> _ExactP:
     n, k = deviations.shape
     fits = n <= MOST_PARTICIPANTS.get(k, 0)
     observed = int((deviations.sum(axis=0) ** 2).sum())
     if n and exact == "auto" and not fits and rng is not None:
-        p = (1 + _exact.column_sum_hits(deviations, observed, draws, rng)) / (1 + draws)
+        p = (1 + _exact.column_sum_hits(deviations, observed, draws, rng, orders)) / (1 + draws)
         return _ExactP(p, "monte-carlo", sqrt(p * (1 - p) / draws), "")
     limits = ", ".join(
         f"{conditions} conditions up to {most} participants" for conditions, most in MOST_PARTICIPANTS.items()
@@ -291,22 +296,28 @@ def _kendall_w_interval(
     deviations: IntArray, w: float, *, resamples: int, level: float, rng: np.random.Generator | None
 ) -> Interval:
     n = len(deviations)
-    totals = (deviations**2).sum(axis=1)
-
-    def resampled_w(rows: IntArray) -> FloatArray:
-        total = totals[rows].sum()
-        return np.array([(deviations[rows].sum(axis=0) ** 2).sum() / (len(rows) * total) if total else nan])
 
     def without_chance(value: float) -> float:
         return (n * value - 1) / (n - 1)
 
     if n < 2 or not w < 1:
         return undefined_interval(level, "bias-corrected bootstrap" if resamples else "none asked for")
-    (drawn,) = percentile_bootstrap(resampled_w, n, resamples=resamples, rng=rng, level=level)
+    if resamples == 0 or rng is None:
+        return undefined_interval(level, "none asked for")
+    draws = [_resampled_w(deviations, counts) for counts in resampled_counts(n, resamples, rng)]
+    drawn = percentile_interval(np.concatenate(draws), level)
     if not drawn.defined:
         return drawn
     low, high = (without_chance(without_chance(end)) for end in (drawn.low, drawn.high))
     return Interval(max(low, 0.0), max(high, w), level, f"bias-corrected {drawn.method}")
+
+
+def _resampled_w(deviations: IntArray, counts: FloatArray) -> FloatArray:
+    """W (resamples,) where each participant counts `counts` (resamples, participants) times; NaN where all ranks tie."""
+    total = counts @ (deviations**2).sum(axis=1).astype(np.float64)
+    between = ((counts @ deviations.astype(np.float64)) ** 2).sum(axis=1)
+    w: FloatArray = between / np.where(total > 0, len(deviations) * total, nan)
+    return w
 
 
 def _friedman_reason(n: int, w: float, exact_reason: str, *, resamples: int, interval: Interval) -> str:
@@ -406,11 +417,11 @@ def _no_signed_effect(m: int, effect: float, interval: Interval) -> str:
     if m == 0:
         return "all differences are zero, so z and rank_biserial are undefined"
     if abs(effect) >= 1:
-        return "all differences that are not zero have one sign, so the interval of rank_biserial is undefined"
+        return "all differences that are not zero have one sign, so the interval of the rank-biserial correlation is undefined"
     return (
         ""
         if interval.defined
-        else "fewer than 3 differences are not zero, so the interval of rank_biserial is undefined"
+        else "fewer than 3 differences are not zero, so the interval of the rank-biserial correlation is undefined"
     )
 
 
@@ -486,7 +497,7 @@ def rank_sum(x: ArrayLike, y: ArrayLike, *, exact: Exact = "auto", level: float 
             p.reason,
             ""
             if effect_interval.defined
-            else "the interval of rank_biserial is undefined at -1 and 1, for a group of one and where all values tie",
+            else "the interval of the rank-biserial correlation is undefined at -1 and 1, for a group of one and where all values tie",
             _too_few(shift_interval, f"groups of {n_x} and {n_y} are", level),
         ),
     )

@@ -1,19 +1,19 @@
 """Intervals and the resampling that makes them.
 
-The one bootstrap of this package lives here. Statistics hand in a function of row numbers; whole
-participants (or clusters of units) are drawn, never single answers.
+Whole participants (or clusters of units) are drawn, never single answers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import inf, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtr
 
-from workbench.stats._checks import level_between_0_and_1, resampling
+from workbench.stats._checks import level_between_0_and_1
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -42,46 +42,43 @@ def undefined_interval(level: float, method: str) -> Interval:
     return Interval(nan, nan, level, method)
 
 
-def percentile_bootstrap(
-    statistic: Callable[[IntArray], FloatArray],
-    n_rows: int,
-    *,
-    resamples: int,
-    rng: np.random.Generator | None,
-    level: float = 0.95,
-    clusters: NDArray[np.generic] | None = None,
-) -> tuple[Interval, ...]:
-    """Percentile intervals by resampling rows, or whole clusters of rows, with replacement.
+def median_interval(values: FloatArray, *, level: float = 0.95) -> Interval:
+    """Interval of a median between two order statistics: of `level` or more, whatever the distribution.
 
-    `statistic` takes row numbers (rows,) and returns the statistics (s,) of those rows; `clusters`
-    (n_rows,) labels rows that stay together. Returns s intervals; with `resamples=0` they are
-    NaN. Resamples in which a statistic is undefined are left out for that statistic, and `method`
-    says how many. Raises ArgumentError when `resamples` is negative or comes without `rng`.
+    `values` (n,), NaN = missing. Returns the k-th smallest and the k-th largest value, k as large as the binomial distribution
+    allows, with the level reached; NaN where even the extremes do not reach `level`, with fewer than 6 values at .95. Raises
+    ArgumentError for a level outside 0 to 1.
 
-    Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13; clusters: Field & Welsh
-    2007, JRSS-B 69:369.
+    Thompson 1936, Annals of Mathematical Statistics 7:122; Conover 1999, Practical Nonparametric Statistics, 3rd ed., section 3.2.
+
+    >>> median_interval(np.arange(1.0, 11.0)).low, median_interval(np.arange(1.0, 11.0)).high
+    (2.0, 9.0)
     """
     level_between_0_and_1("level", level)
-    resampling(resamples, rng)
-    if resamples == 0 or rng is None:
-        size = len(np.atleast_1d(statistic(np.arange(n_rows))))
-        return tuple(undefined_interval(level, "none asked for") for _ in range(size))
-    draws = np.array([np.atleast_1d(statistic(rows)) for rows in _row_draws(n_rows, resamples, rng, clusters)])
-    unit = "rows" if clusters is None else "clusters"
-    return tuple(percentile_interval(column, level, unit=unit) for column in draws.T)
+    ordered = np.sort(np.asarray(values, dtype=float)[~np.isnan(values)])
+    n = len(ordered)
+    outside = bdtr(np.arange(n), n, 0.5)
+    k = int((outside <= (1 - level) / 2 + 1e-12).sum())
+    if k == 0:
+        return undefined_interval(level, "order statistics")
+    reached = 1 - 2 * float(outside[k - 1])
+    return Interval(float(ordered[k - 1]), float(ordered[n - k]), reached, "order statistics")
 
 
-def _row_draws(
-    n_rows: int, resamples: int, rng: np.random.Generator, clusters: NDArray[np.generic] | None
-) -> Iterator[IntArray]:
-    if clusters is None:
-        for _ in range(resamples):
-            yield rng.integers(0, n_rows, n_rows)
-        return
-    _, membership = np.unique(clusters, return_inverse=True)
-    members = [np.flatnonzero(membership == cluster) for cluster in range(membership.max() + 1)]
-    for _ in range(resamples):
-        yield np.concatenate([members[cluster] for cluster in rng.integers(0, len(members), len(members))])
+DRAWS_AT_ONCE = 100
+
+
+def resampled_counts(n_rows: int, resamples: int, rng: np.random.Generator) -> Iterator[FloatArray]:
+    """How often each row was drawn (some resamples, n_rows), in blocks: as many rows as there are, with replacement.
+
+    What sums over rows is then one matrix product for a block, and no row is copied.
+
+    Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13.
+    """
+    for start in range(0, resamples, DRAWS_AT_ONCE):
+        size = min(DRAWS_AT_ONCE, resamples - start)
+        cells = rng.integers(0, n_rows, (size, n_rows)) + n_rows * np.arange(size)[:, np.newaxis]
+        yield np.bincount(cells.ravel(), minlength=size * n_rows).reshape(size, n_rows).astype(np.float64)
 
 
 def percentile_interval(draws: FloatArray, level: float, *, unit: str = "rows") -> Interval:

@@ -12,9 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse.csgraph import connected_components
 from scipy.special import chdtrc, gammaln
-from scipy.stats import rankdata
 
 from workbench.errors import ArgumentError
 from workbench.stats._checks import (
@@ -27,6 +25,7 @@ from workbench.stats._checks import (
     resampling,
     with_ties,
 )
+from workbench.stats._ranks import midranks
 from workbench.stats.intervals import Interval, normal_interval, percentile_interval, undefined_interval
 
 FloatArray = NDArray[np.float64]
@@ -298,7 +297,7 @@ def _all_outcomes(n: int, chances: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _mid_ranks(values: FloatArray) -> FloatArray:
     scale = largest_magnitude(values)
-    return np.array([rankdata(with_ties(row, scale)) for row in values]).reshape(values.shape)
+    return np.array([midranks(with_ties(row, scale)) for row in values]).reshape(values.shape)
 
 
 def _tie_sum(ranks: FloatArray) -> float:
@@ -390,6 +389,8 @@ def _why_no_maximum(preferred: BoolArray) -> str:
 
     It has one exactly where each object can be reached from each other along "was preferred to" (Ford 1957).
     """
+    from scipy.sparse.csgraph import connected_components
+
     n_parts, part = connected_components(preferred, directed=True, connection="weak")
     if n_parts > 1:
         return f"Objects at index {_indices(part == part[0])} were never compared with those at {_indices(part != part[0])}, directly or through others."

@@ -7,16 +7,14 @@ keys are not here: items arrive as they are to be summed. Agreement of raters on
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import minimize_scalar
-from scipy.special import ndtr, ndtri, owens_t
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri, ndtr, ndtri, owens_t
 
 from workbench.errors import ArgumentError
 from workbench.stats._checks import (
@@ -32,7 +30,7 @@ from workbench.stats._checks import (
     same_length,
     with_ties,
 )
-from workbench.stats.intervals import IntArray, Interval, percentile_bootstrap, percentile_interval, undefined_interval
+from workbench.stats.intervals import IntArray, Interval, percentile_interval, resampled_counts, undefined_interval
 
 NEGLIGIBLE_VARIANCE = 1e-12
 """A variance below this share of the variances it is made of is a residue of rounding, hence zero."""
@@ -467,12 +465,14 @@ def within_between_alpha(
             "at least 2 of each are needed."
         )
         return WithinBetweenAlpha(_undefined_estimate(level), _undefined_estimate(level), *counts, reason)
-    design, rows_each = _two_levels(used, people, conditions), np.bincount(people)
-    within, between = design.alphas(np.ones(n_people))
-    within_interval, between_interval = percentile_bootstrap(
-        lambda rows: design.alphas(np.bincount(people[rows], minlength=n_people) / rows_each),
-        len(used), resamples=resamples, rng=rng, level=level, clusters=people,
-    )  # fmt: skip
+    design = _two_levels(used, people, conditions)
+    within, between = design.alphas(np.ones((1, n_people)))[:, 0]
+    within_interval = between_interval = undefined_interval(level, "none asked for")
+    if rng is not None and resamples:
+        drawn = [design.alphas(counts) for counts in resampled_counts(n_people, resamples, rng)]
+        within_interval, between_interval = (
+            percentile_interval(column, level, unit="clusters") for column in np.concatenate(drawn, axis=1)
+        )
     reason = _sentences(
         *_two_level_reasons(within, between),
         _missing_interval(within_interval, within, resamples)
@@ -536,9 +536,14 @@ def _covariance(answers: FloatArray) -> FloatArray:
     return covariance
 
 
+def _variances(covariances: FloatArray) -> FloatArray:
+    """The diagonals (..., items) of covariances (..., items, items)."""
+    return np.diagonal(covariances, axis1=-2, axis2=-1)
+
+
 def _correlations(covariances: FloatArray) -> FloatArray:
     """Correlations (..., items, items); NaN beside an item without variance."""
-    variances = np.diagonal(covariances, axis1=-2, axis2=-1)
+    variances = _variances(covariances)
     sds = np.sqrt(np.where(variances > 0, variances, nan))
     correlations: FloatArray = covariances / (sds[..., :, np.newaxis] * sds[..., np.newaxis, :])
     return correlations
@@ -562,24 +567,14 @@ def _alpha_of(trace: FloatArray, total: FloatArray, k: int) -> FloatArray:
 def _feldt_interval(alpha: float, n: int, k: int, level: float) -> Interval:
     if not isfinite(alpha):
         return undefined_interval(level, "Feldt")
-    low, high = 1 - (1 - alpha) * f_distribution.ppf([(1 + level) / 2, (1 - level) / 2], n - 1, (n - 1) * (k - 1))
+    low, high = 1 - (1 - alpha) * fdtri(n - 1, (n - 1) * (k - 1), [(1 + level) / 2, (1 - level) / 2])
     return Interval(float(low), float(high), level, "Feldt")
 
 
 def _resampled_means(columns: FloatArray, resamples: int, rng: np.random.Generator) -> FloatArray:
-    """Means (resamples, columns) of rows drawn with replacement from `columns` (rows, columns).
-
-    A draw is how often each row was drawn, so that a block of draws is one matrix product and no
-    answers are copied.
-    """
+    """Means (resamples, columns) of rows drawn with replacement from `columns` (rows, columns)."""
     n = len(columns)
-    means = np.empty((resamples, columns.shape[1]))
-    for start in range(0, resamples, 100):
-        counts = np.empty((min(100, resamples - start), n))
-        for draw in counts:
-            draw[:] = np.bincount(rng.integers(0, n, n), minlength=n)
-        means[start : start + len(counts)] = counts @ columns / n
-    return means
+    return np.concatenate([counts @ columns / n for counts in resampled_counts(n, resamples, rng)])
 
 
 def _alpha_draws(answers: FloatArray, resamples: int, rng: np.random.Generator) -> FloatArray:
@@ -603,7 +598,7 @@ def _covariance_draws(answers: FloatArray, resamples: int, rng: np.random.Genera
     covariances = np.empty((resamples, k, k))
     covariances[:, i, j] = means[:, k:] - means[:, i] * means[:, j]
     covariances[:, j, i] = covariances[:, i, j]
-    varies = np.diagonal(covariances, axis1=1, axis2=2) > NEGLIGIBLE_VARIANCE * (centered**2).mean(axis=0)
+    varies = _variances(covariances) > NEGLIGIBLE_VARIANCE * (centered**2).mean(axis=0)
     draws: FloatArray = covariances * (varies[:, :, np.newaxis] & varies[:, np.newaxis, :]) * (n / (n - 1))
     return draws
 
@@ -634,6 +629,12 @@ class _OneFactor:
     discrepancy: FloatArray
     converged: BoolArray
 
+    def part(self, place: IntArray) -> _OneFactor:
+        """The fits at `place`."""
+        return _OneFactor(
+            self.loadings[place], self.uniquenesses[place], self.discrepancy[place], self.converged[place]
+        )
+
 
 def _one_factor(correlations: FloatArray, *, item_starts: int) -> _OneFactor:
     """The best one-factor maximum likelihood fits of correlation matrices (m, items, items), all at once.
@@ -641,11 +642,15 @@ def _one_factor(correlations: FloatArray, *, item_starts: int) -> _OneFactor:
     Weak data have several minima, most with one uniqueness at its bound. The search starts from the
     first principal component and from the `item_starts` most promising items taken as the factor.
     """
-    best = _searched_fit(correlations, _component_start(correlations))
-    starts = _item_starts(correlations)
-    promising = np.argsort([_profile(correlations, np.log(start))[0] for start in starts], axis=0)
-    for rank in range(item_starts):
-        fit = _searched_fit(correlations, starts[promising[rank], np.arange(len(correlations))])
+    by_item = _item_starts(correlations)
+    promising = np.argsort([_profile(correlations, np.log(start))[0] for start in by_item], axis=0)[:item_starts]
+    starts = np.stack(
+        [_component_start(correlations), *(by_item[one, np.arange(len(correlations))] for one in promising)]
+    )
+    # All searches go on at once: one step of many small matrices costs little more than that of one.
+    found = _searched_fit(np.tile(correlations, (len(starts), 1, 1)), starts.reshape(-1, starts.shape[-1]))
+    best, *others = (found.part(place) for place in np.split(np.arange(len(found.converged)), len(starts)))
+    for fit in others:
         better = (fit.converged & ~best.converged) | (
             (fit.converged == best.converged) & (fit.discrepancy < best.discrepancy - 1e-10)
         )
@@ -683,18 +688,20 @@ def _searched_fit(
     gradient is longer than `tolerance`.
     """
     logs = np.log(uniquenesses)
+    discrepancy, theta, omega = _profile(correlations, logs)
     converged = np.zeros(len(logs), dtype=np.bool_)
     for _ in range(iterations):
         going = np.flatnonzero(~converged)
         if going.size == 0:
             break
-        here, matrices = logs[going], correlations[going]
-        discrepancy, theta, omega = _profile(matrices, here)
-        gradient, hessian = _derivatives(theta, omega)
+        here = logs[going]
+        gradient, hessian = _derivatives(theta[going], omega[going])
         converged[going] = np.abs(_within_bounds(here - gradient) - here).max(axis=1) < tolerance
         step = _newton_step(here, gradient, hessian)
-        logs[going] = _searched_line(matrices, here, step, gradient, discrepancy)
-    discrepancy, theta, omega = _profile(correlations, logs)
+        for places, found, profile in _searched_line(correlations[going], here, step, gradient, discrepancy[going]):
+            moved = going[places]
+            logs[moved] = found
+            discrepancy[moved], theta[moved], omega[moved] = profile
     loadings = np.exp(logs / 2) * omega[:, :, -1] * np.sqrt(np.maximum(theta[:, -1:] - 1, 0.0))
     return _OneFactor(loadings, np.exp(logs), discrepancy, converged)
 
@@ -742,18 +749,19 @@ def _newton_step(logs: FloatArray, gradient: FloatArray, hessian: FloatArray) ->
 
 def _searched_line(
     correlations: FloatArray, logs: FloatArray, step: FloatArray, gradient: FloatArray, discrepancy: FloatArray
-) -> FloatArray:
-    """The first of `logs` + step, step/2, step/4, … (m, items) that lowers the discrepancy enough."""
-    found = logs.copy()
+) -> Iterator[tuple[IntArray, FloatArray, tuple[FloatArray, FloatArray, FloatArray]]]:
+    """The first of `logs` + step, step/2, step/4, … (m, items) that lowers the discrepancy enough.
+
+    Yields the places among m that move, where to, and the `_profile` there.
+    """
     searching, length = np.arange(len(logs)), 1.0
     while searching.size and length > 1e-10:
         trial = _within_bounds(logs[searching] + length * step[searching])
-        lowered = _profile(correlations[searching], trial)[0]
+        lowered, theta, omega = _profile(correlations[searching], trial)
         enough = discrepancy[searching] + 1e-4 * (gradient[searching] * (trial - logs[searching])).sum(axis=1)
         good = lowered <= enough + 1e-12
-        found[searching[good]] = trial[good]
+        yield searching[good], trial[good], (lowered[good], theta[good], omega[good])
         searching, length = searching[~good], length / 2
-    return found
 
 
 def _omega(fit: _OneFactor, sds: FloatArray) -> FloatArray:
@@ -765,7 +773,7 @@ def _omega(fit: _OneFactor, sds: FloatArray) -> FloatArray:
 
 def _omega_draws(covariances: FloatArray) -> FloatArray:
     """Omega of resampled covariances (resamples,); NaN where an item did not vary or the fit did not converge."""
-    variances = np.diagonal(covariances, axis1=1, axis2=2)
+    variances = _variances(covariances)
     whole = np.flatnonzero((variances > 0).all(axis=1))
     draws = np.full(len(covariances), nan)
     if whole.size:
@@ -862,8 +870,8 @@ def _ratio(numerator: float, denominator: float) -> float:
 
 def _f_limits(level: float, df1: float, df2: float) -> tuple[float, float]:
     """What an error mean square is multiplied with for the lower and the upper bound."""
-    upper = float(f_distribution.ppf((1 + level) / 2, df1, df2))
-    lower = float(f_distribution.ppf((1 - level) / 2, df1, df2))
+    upper = float(fdtri(df1, df2, (1 + level) / 2))
+    lower = float(fdtri(df1, df2, (1 - level) / 2))
     return upper, lower
 
 
@@ -879,8 +887,8 @@ def _agreement_bounds(
     if raters == 0 and error == 0:
         return icc2, icc2
     rest = k * raters + (k * n - k - n) * error
-    upper = float(f_distribution.ppf((1 + level) / 2, n - 1, df_error))
-    mirrored = float(f_distribution.ppf((1 + level) / 2, df_error, n - 1))
+    upper = float(fdtri(n - 1, df_error, (1 + level) / 2))
+    mirrored = float(fdtri(df_error, n - 1, (1 + level) / 2))
     low = _ratio(n * (between - upper * error), upper * rest + n * between)
     high = _ratio(n * (mirrored * between - error), rest + n * mirrored * between)
     return low, high
@@ -895,6 +903,8 @@ CORNER_SIGNS = np.array([1.0, -1.0, -1.0, 1.0])
 
 def _two_step_polychoric(x: FloatArray, y: FloatArray) -> tuple[float, str]:
     """The correlation of complete pairs, and what is to be said about it."""
+    from scipy.optimize import minimize_scalar
+
     x_codes, x_thresholds = _thresholds(x)
     y_codes, y_thresholds = _thresholds(y)
     constant = [name for name, thresholds in (("x", x_thresholds), ("y", y_thresholds)) if len(thresholds) < 3]
@@ -996,35 +1006,39 @@ class _TwoLevels:
     own_squares: FloatArray
 
     def alphas(self, weights: FloatArray) -> FloatArray:
-        """Within and between (2,), each participant counted `weights` (participants,) times."""
+        """Within and between (2, draws), each participant counted `weights` (draws, participants) times."""
         squares, df = self._after_conditions(weights)
         own_squares, own_df = self._after_participants_and_conditions(weights)
-        if own_df <= 0:
-            return np.array([nan, nan])
-        within = own_squares / own_df
-        if df <= own_df:
-            return np.array([float(_alpha(within)), nan])
-        between = (squares - own_squares) / (df - own_df) - within
-        return np.array([float(_alpha(within)), float(_alpha(between))])
+        within = own_squares / _or_nan(own_df, own_df > 0)
+        between = (squares - own_squares) / _or_nan(df - own_df, (own_df > 0) & (df > own_df)) - within
+        return np.stack([_alpha(within), _alpha(between)])
 
-    def _after_conditions(self, weights: FloatArray) -> tuple[FloatArray, float]:
+    def _after_conditions(self, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Sums of squares and products around condition means, with their degrees of freedom."""
-        rows, sums = weights @ self.present, np.tensordot(weights, self.answers, 1)
+        rows, sums = weights @ self.present, _weighted(weights, self.answers)
         used = rows > 0
-        squares = np.tensordot(weights, self.squares, 1) - sums[used].T @ (sums[used] / rows[used, np.newaxis])
-        return squares, float(rows.sum() - used.sum())
+        means = sums / np.where(used, rows, 1.0)[:, :, np.newaxis]
+        return _weighted(weights, self.squares) - _transposed(sums) @ means, rows.sum(axis=1) - used.sum(axis=1)
 
-    def _after_participants_and_conditions(self, weights: FloatArray) -> tuple[FloatArray, float]:
+    def _after_participants_and_conditions(self, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The same after participant and condition effects, fitted by least squares."""
-        overlap, sums = np.tensordot(weights, self.overlap, 1), np.tensordot(weights, self.own, 1)
-        spread, directions = np.linalg.eigh(overlap)
-        kept = spread > 1e-9 * max(spread[-1], 1.0)
-        effects = directions[:, kept].T @ sums
-        before = np.tensordot(weights, self.own_squares, 1)
-        squares = before - effects.T @ (effects / spread[kept, np.newaxis])
-        varies = np.diagonal(squares) > NEGLIGIBLE_VARIANCE * np.diagonal(before)
-        df = weights @ (self.present.sum(axis=1) - 1) - kept.sum()
-        return squares * np.outer(varies, varies), float(df)
+        spread, directions = np.linalg.eigh(_weighted(weights, self.overlap))
+        kept = spread > 1e-9 * np.maximum(spread[:, -1:], 1.0)
+        effects = _transposed(directions * kept[:, np.newaxis, :]) @ _weighted(weights, self.own)
+        before = _weighted(weights, self.own_squares)
+        squares = before - _transposed(effects) @ (effects / np.where(kept, spread, 1.0)[:, :, np.newaxis])
+        varies = _variances(squares) > NEGLIGIBLE_VARIANCE * _variances(before)
+        df = weights @ (self.present.sum(axis=1) - 1) - kept.sum(axis=1)
+        return squares * (varies[:, :, np.newaxis] & varies[:, np.newaxis, :]), df
+
+
+def _weighted(weights: FloatArray, values: FloatArray) -> FloatArray:
+    """Sums (draws, ...) of `values` (participants, ...), each participant counted `weights` (draws, participants) times."""
+    return np.asarray(weights @ values.reshape(len(values), -1)).reshape(len(weights), *values.shape[1:])
+
+
+def _or_nan(df: FloatArray, enough: BoolArray) -> FloatArray:
+    return np.where(enough, df, nan)[:, np.newaxis, np.newaxis]
 
 
 def _two_levels(answers: FloatArray, people: IntArray, conditions: IntArray) -> _TwoLevels:

@@ -11,8 +11,8 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from workbench.declared import nearest
-from workbench.errors import Finding, StudyError
-from workbench.files import fault, gathering, normalized, read_words
+from workbench.errors import Finding, StudyError, UsageError
+from workbench.files import fault, gathering, normalized, read_words, write_atomically
 from workbench.study import STUDY_FILE, Interviews, Study
 from workbench.transcripts.cues import srt_pieces, vtt_pieces
 from workbench.transcripts.documents import document_lines
@@ -70,6 +70,45 @@ def read_transcripts(study: Study, progress: Progress = lambda _done, _total: No
     ]
     order = {participant: place for place, participant in enumerate(study.participants)}
     return Transcripts(tuple(sorted(items, key=lambda one: (order[one.participant], one.name))), tuple(findings))
+
+
+def bring_in(study: Study, participant: str, name: str, content: bytes) -> tuple[str, int]:
+    """Put a transcript into the study folder, where a pattern of interviews.transcripts finds it.
+
+    `name` is what the file is called elsewhere; its ending alone is used. Returns where the file lies now, and how many turns
+    were read in it. Raises UsageError where there is no place for it or one is there already, and StudyError with the
+    faults of a file that cannot be read, which is then not kept.
+    """
+    file = _place_for(study, participant, PurePosixPath(name).suffix.lower())
+    path = study.path(file)
+    if path.exists():
+        raise UsageError(f"{file} is there already, and collected files are not written over.")
+    write_atomically(path, content)
+    findings: list[Finding] = []
+    try:
+        with gathering(findings):
+            turns = _turns(_Source(file, participant), study, findings)
+        faults = [finding for finding in findings if finding.severity == "blocks"]
+        if faults:
+            raise StudyError(faults)
+    except BaseException:
+        path.unlink()
+        raise
+    return file, len(turns)
+
+
+def _place_for(study: Study, participant: str, ending: str) -> str:
+    """Where a participant's transcript with an ending belongs."""
+    if ending not in ENDINGS:
+        raise UsageError(f"Transcripts end in {', '.join(ENDINGS)}; this file ends in “{ending}”.")
+    patterns = study.declared.interviews.transcripts if study.declared.interviews else []
+    fitting = [one for one in patterns if _MARK in one and one.lower().endswith(ending)]
+    if not fitting:
+        line = f'"transcripts/{_MARK}{ending}"'
+        raise UsageError(
+            f"No pattern of interviews.transcripts ends in {ending}: add {line} to it in study.toml first."
+        )
+    return PurePosixPath(fitting[0].replace(_MARK, participant)).as_posix()
 
 
 # ------------------------------------------------------------------------------------------- files

@@ -17,7 +17,7 @@ from workbench.errors import WorkbenchError
 if TYPE_CHECKING:
     from workbench.codebook.model import Codebook
     from workbench.coding.decisions import RaterView
-    from workbench.coding.recoding import ToRecode
+    from workbench.coding.recoding import RecodeQueue, ToRecode
     from workbench.coding.rounds import RoundState
 
 CODE, ANEW, CODEBOOK, HAND_IN = VIEWS = ("Code", "To be coded anew", "Codebook", "Hand in")
@@ -46,8 +46,6 @@ def show(found: Held) -> None:
     page.say(
         f"<p class='soft'>Signed in as <b>{page.text(rater)}</b>. <a href='{SIGN_OUT}' target='_self'>Sign out</a></p>"
     )
-    if message := st.session_state.pop("coding done", ""):
-        page.told(message, "done")
     view = page.view("coding view", VIEWS)
     {CODE: _code, ANEW: _anew, CODEBOOK: _codebook, HAND_IN: _hand_in}[view](found, _view(found, rater))
 
@@ -97,6 +95,8 @@ def _code(found: Held, view: RaterView) -> None:
         begun = [one.id for one in rounds.values() if one.begun]
         round = page.chosen("Round", "round", [*begun, *(one for one in rounds if one not in begun)])
     units = units_in_round(material, view.journal, round)
+    if not rounds[round].begun and not _may_begin(view, round, len(units)):
+        return
     rated = rated_units(view.journal, round, view.rater)
     counts: dict[str, list[int]] = {}
     for unit in units:
@@ -113,15 +113,30 @@ def _code(found: Held, view: RaterView) -> None:
     with right:
         transcript = page.chosen("Transcript", "transcript", list(counts), words)
     st.query_params.from_dict({"round": round, "transcript": transcript})
-    open_units = sum(open for open, _ in counts.values())
-    page.paragraph(
-        f"In this round {open_units} of {len(units)} units are left, in {sum(1 for one, _ in counts.values() if one)} transcripts.",
-        "soft",
-    )
     goto = st.session_state.get("goto", "")
-    _panel(Place(view.rater, round, transcript), goto if goto.startswith(transcript) else "")
+    remaining = {name: one for name, (one, _) in counts.items()}
+    place = Place(view.rater, round, transcript)
+    _panel(place, goto if goto.startswith(transcript) else "", remaining[transcript] > 0)
     send_again()
-    _further(view.rater, transcript, {name: one for name, (one, _) in counts.items()})
+    _further(found, view, place, remaining)
+
+
+def _may_begin(view: RaterView, round: str, count: int) -> bool:
+    """Whether a first code may begin a round: it does where no round was begun; later that is said, and asked for."""
+    if not any(one.begun for one in view.rounds().values()) or st.session_state.get("begins") == round:
+        return True
+    page.paragraph(
+        f"This round is not begun. On the page Rounds it is begun with a sample, or with all units but those of another round. Begun here, with your "
+        f"first code, it has all {count} units, those of earlier rounds too.",
+        "why",
+    )
+    row = st.container(horizontal=True)
+    if row.button("To the page Rounds", type="primary"):
+        page.go("rounds")
+    if row.button("Code it here, with all units"):
+        st.session_state["begins"] = round
+        st.rerun()
+    return False
 
 
 def _from_address(*names: str) -> None:
@@ -132,56 +147,106 @@ def _from_address(*names: str) -> None:
 
 
 @st.fragment
-def _panel(place: Place, goto: str) -> None:
-    coding_panel(held(page.study_folder()), place, goto=goto)
+def _panel(place: Place, goto: str, has_left: bool) -> None:
+    """The panel alone is drawn anew with each code; the page around it when the last unit is coded, or no longer is."""
+    left = coding_panel(held(page.study_folder()), place, goto=goto)
+    if left is not None and (left > 0) != has_left:
+        st.rerun()
 
 
-def _further(rater: str, transcript: str, left: dict[str, int]) -> None:
-    """The ways on from here: the next transcript, and all excerpts of the code used last."""
-    one, two, _ = st.columns([2, 2, 3])
-    following = [*list(left)[list(left).index(transcript) + 1 :], *list(left)]
-    onward = next((name for name in following if left[name] and name != transcript), "")
-    if onward and one.button("Next transcript with units left"):
+def _further(found: Held, view: RaterView, place: Place, left: dict[str, int]) -> None:
+    """The ways on from here: the next transcript, the next to look at again or handing in, and all excerpts of the code used last."""
+    row = st.container(horizontal=True)
+    if st.session_state.get("goto") and row.button("Next unit to look at again"):
+        _go_on_anew(found, view)
+    if not any(left.values()) and row.button("All units are coded: hand in", type="primary"):
+        page.remember(round=place.round, **{"coding view": HAND_IN})
+        st.rerun()
+    following = [*list(left)[list(left).index(place.transcript) + 1 :], *list(left)]
+    onward = next((name for name in following if left[name] and name != place.transcript), "")
+    if onward and row.button("Next transcript with units left"):
         page.remember(transcript=onward)
         st.rerun()
-    if two.button("All excerpts of the code used last", shortcut="e"):
-        code = st.session_state.get(f"last code {rater}", "")
+    if row.button("All excerpts of the code used last", shortcut="e"):
+        code = st.session_state.get(f"last code {place.rater}", "")
         page.go("reading", **({"reading code": code} if code else {}) | {"reading view": "Excerpts"})
 
 
 # ------------------------------------------------------------------------------------ coded anew
 
 
-def _anew(found: Held, view: RaterView) -> None:
+def _queue(found: Held, view: RaterView) -> RecodeQueue | None:
+    """What a rater may see of the units to look at again; None without a codebook."""
     from workbench.coding.recoding import recode_queue
-    from workbench.report.tables.coding import recode_table
 
     interviews, books = study_of(found).declared.interviews, material_of(found).codebooks
-    if interviews is None or books is None:
+    return recode_queue(view, books.versions, interviews) if interviews and books else None
+
+
+def _go_on_anew(found: Held, view: RaterView) -> None:
+    """To the next unit of the rater's that is to be looked at again, or to the list where none is left."""
+    queue, rounds = _queue(found, view), {one.id for one in _open_rounds(view)}
+    items = queue.items if queue else ()
+    mine = [one for one in items if one.rater == view.rater and one.round in rounds]
+    places = [one.unit for one in mine]
+    here = st.session_state.pop("goto")
+    if not mine:
+        page.remember(**{"coding view": ANEW})
+    else:
+        following = mine[(places.index(here) + 1) % len(mine)] if here in places else mine[0]
+        _show_unit(following)
+    st.rerun()
+
+
+def _show_unit(one: ToRecode) -> None:
+    page.remember(round=one.round, transcript=one.transcript, **{"coding view": CODE})
+    st.session_state["goto"] = one.unit
+
+
+def _anew(found: Held, view: RaterView) -> None:
+    from workbench.report.tables.coding import recode_table
+
+    queue = _queue(found, view)
+    if queue is None:
         page.empty("The study has no codebook yet: name its file in study.toml, interviews.codebook.")
         return
-    queue = recode_queue(view, books.versions, interviews)
     page.paragraph(
         "A code that was split, or whose definition or rules changed, leaves the units it stands on to be looked at again. Open a "
         "unit, remove the old code or put others; where it still fits, open its note and press Enter: it then stands under the new version.",
         "soft",
     )
+    if not queue.items:
+        page.paragraph(f"Nothing is left to look at again; {queue.done} units were looked at again already.")
+        return
     rounds = {one.id for one in _open_rounds(view)}
-    mine = {
-        f"{one.unit} ({one.round}): {', '.join(one.codes)}": one for one in queue.items if _is_mine(one, view, rounds)
-    }
-    if mine:
-        name = page.chosen("Unit", "anew", list(mine))
-        if st.button("Open it", type="primary"):
-            one = mine[name]
-            page.remember(round=one.round, transcript=one.transcript, **{"coding view": CODE})
-            st.session_state["goto"] = one.unit
-            st.rerun()
+    mine = [one for one in queue.items if one.rater == view.rater]
+    _open_one({f"{one.unit} ({one.round}): {', '.join(one.codes)}": one for one in mine if one.round in rounds})
+    _ask_back(sorted({one.round for one in mine if one.round not in rounds}))
     page.show_table(recode_table(queue), {})
 
 
-def _is_mine(one: ToRecode, view: RaterView, rounds: set[str]) -> bool:
-    return one.rater == view.rater and one.round in rounds
+def _open_one(several: dict[str, ToRecode]) -> None:
+    """Choose a unit to look at again, and go to it in the panel."""
+    if not several:
+        return
+    one = several[page.chosen("Unit", "anew", list(several))]
+    if st.button("Open it", type="primary"):
+        _show_unit(one)
+        st.rerun()
+
+
+def _ask_back(rounds: list[str]) -> None:
+    """What to do about units of rounds that were handed in: nothing in them changes before they are asked back."""
+    if not rounds:
+        return
+    page.paragraph(
+        f"You have handed in {' and '.join(rounds)}. To look at its units again, ask it back with the reason, then open them here. "
+        "Until it is handed in once more the round is open, and its codings are shown to nobody else.",
+        "why",
+    )
+    if st.button("Ask it back"):
+        page.remember(round=rounds[0], **{"coding view": HAND_IN})
+        st.rerun()
 
 
 # ---------------------------------------------------------------------------------------- codebook
@@ -208,6 +273,7 @@ def _codebook(found: Held, view: RaterView) -> None:
     why = st.text_input("Reason (it is kept with the version)")
     if st.button(f"Keep it as version {next_version(books.current.version)}", type="primary"):
         _keep(found, view, changed, why)
+    _say_done()
     words = words_of(study_of(found))
     page.show_table(codebook_table(books.current), words)
     page.show_table(changes_table(books), words)
@@ -281,12 +347,19 @@ def _keep(found: Held, view: RaterView, changed: Codebook | str, why: str) -> No
     st.rerun()
 
 
+def _say_done() -> None:
+    """What was done just now, said where it was done."""
+    if message := st.session_state.pop("coding done", ""):
+        page.told(message, "done")
+
+
 # ----------------------------------------------------------------------------------------- hand in
 
 
 def _hand_in(found: Held, view: RaterView) -> None:
     from workbench.coding.rounds import reopen_round, submit_round
 
+    _say_done()
     show_progress(found)
     states = [
         one for one in view.rounds().values() if one.kind != "consensus" and view.rater in one.raters and one.begun
@@ -316,8 +389,18 @@ def _hand_in(found: Held, view: RaterView) -> None:
         except WorkbenchError as error:
             page.tell_error(error)
             return
-        st.session_state["coding done"] = f"{round} is open again." if has_submitted else f"{round} is handed in."
+        st.session_state["coding done"] = _after(view, round, has_submitted)
         st.rerun()
+
+
+def _after(view: RaterView, round: str, was_submitted: bool) -> str:
+    """What became of a round, and what comes next."""
+    if was_submitted:
+        return f"{round} is open again."
+    state = view.rounds()[round]
+    if state.closed:
+        return f"{round} is handed in. It is closed now: agreement and differences stand on the page Agreement."
+    return f"{round} is handed in. It is closed when {', '.join(state.waiting_for)} has handed it in too."
 
 
 page.run_page("Coding", "The words of participants, unit by unit, under the codebook.", show, reads=False)

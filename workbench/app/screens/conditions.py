@@ -13,12 +13,9 @@ from workbench.app.held import Held
 if TYPE_CHECKING:
     from workbench.analysis.comparison import Comparison
     from workbench.report.table import Table
-    from workbench.study import Study
+    from workbench.study import Plan, Study
 
-STANDINGS = {
-    "planned": "Named by the plan, which was made before the data were seen.",
-    "exploratory": "Not named by the plan. What shows here suggests questions for a next study.",
-}
+EXPLORATORY = "Not named by the plan. What shows here suggests questions for a next study."
 
 
 def show(held: Held) -> None:
@@ -41,17 +38,20 @@ def show(held: Held) -> None:
     sentence = headline(study, mine)
     page.heading(mine.measure.label)
     page.paragraph(sentence, "lead")
-    page.show_figures(*held.figures(mine))
+    page.show_cautions(evidence, mine.measure)
+    figures = held.figures(mine)
+    page.show_figures(*figures)
     _tests(study, mine)
     _order(held, mine)
     _robustness(held, mine)
-    page.heading("The sentence to copy")
+    page.heading("For the paper")
     page.paragraph(
         "Every number comes from the result itself; half of the papers of one field held a p that did not fit its "
         "test (Nuijten et al. 2016).",
         "why",
     )
     st.code(printable(sentence), language=None, wrap_lines=True)
+    page.take_figures(*figures)
 
 
 def _tests(study: Study, mine: Comparison) -> None:
@@ -60,6 +60,7 @@ def _tests(study: Study, mine: Comparison) -> None:
 
     words = words_of(study)
     page.show_table(tables.descriptives_table(study, [mine]), words, without=("measure", "label"))
+    _left_out(study, mine)
     made = [
         tables.omnibus_table(study, [mine]),
         tables.pairs_table(study, [mine]),
@@ -70,13 +71,31 @@ def _tests(study: Study, mine: Comparison) -> None:
         from workbench.analysis.factors import layout
 
         made.insert(3, tables.factors_table(study, [mine], layout(study.declared.conditions)))
-    for standing, meaning in STANDINGS.items():
+    for standing, meaning in {"planned": _planned(study.plan), "exploratory": EXPLORATORY}.items():
         parts = [part for part in (_with_standing(table, standing) for table in made) if part.rows]
         if parts:
             page.heading(standing.capitalize())
             page.paragraph(meaning, "soft")
             for number, part in enumerate(parts):
                 page.show_table(part, words, without=("measure", "planned"), notes=number < 2)
+
+
+def _left_out(study: Study, mine: Comparison) -> None:
+    """Whose answers to this measure are left out on purpose, and why: beside the n that it changes."""
+    for one in study.declared.exclusions:
+        if not one.measures or mine.measure.id in one.measures:
+            where = f" in {study.condition_labels[one.condition]}" if one.condition else ""
+            page.paragraph(f"Left out: {one.participant}{where}: {one.reason.rstrip('.')}.", "soft")
+
+
+def _planned(plan: Plan) -> str:
+    """What can be said for a test that the plan names."""
+    from workbench.study import plan_changed
+
+    if plan.frozen is None:
+        return "Named by the plan, which has no date: nothing shows that it was made before the data were seen."
+    fixed = f"Named by the plan, which was fixed on {plan.frozen.on.isoformat()}"
+    return f"{fixed} and was changed since then." if plan_changed(plan) else f"{fixed}."
 
 
 def _with_standing(table: Table, standing: str) -> Table:
@@ -93,12 +112,13 @@ def _order(held: Held, mine: Comparison) -> None:
     if not compared.balance:
         return
     page.heading("Order")
-    page.paragraph(" ".join(balance_sentences(compared.orders, compared.balance)))
+    told = balance_sentences(compared.orders, compared.balance)
+    page.paragraph(" ".join(told))
     effects = [one for one in compared.order_effects if one.measure.id == mine.measure.id]
     if effects:
-        page.show_table(
-            order_effects_table(effects, compared.orders), words_of(held.evidence.study), without=("measure",)
-        )
+        table = order_effects_table(effects, compared.orders)
+        table = replace(table, notes=tuple(note for note in table.notes if note not in told))
+        page.show_table(table, words_of(held.evidence.study), without=("measure",))
 
 
 def _robustness(held: Held, mine: Comparison) -> None:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+import re
+
 import streamlit as st
 
 from workbench.app import page
 from workbench.app.held import Held
-from workbench.errors import WorkbenchError
-from workbench.instrument import Instrument, library, read_instrument
+from workbench.errors import StudyError, WorkbenchError
+from workbench.instrument import LONGEST_ID, Instrument, library, read_instrument
 
 VIEWS = ("Browse", "Make", "Adapt")
 PREVIEW_HEIGHT = 620
+ID = r"[A-Za-z][A-Za-z0-9_-]*"
 
 
 def show(held: Held) -> None:
     view = page.view("instruments_view", VIEWS)
-    if message := st.session_state.pop("instrument saved", ""):
-        page.told(message, "done")
+    page.tell_done("instrument saved")
     {"Browse": _browse, "Make": _make, "Adapt": _adapt}[view](held)
 
 
@@ -24,10 +26,8 @@ def _browse(held: Held) -> None:
     from workbench.report.form import library_table
 
     known = held.once("library", lambda: library_table(held.folder))
-    rows = {str(row["id"]): row for row in known.rows}
-    name = page.chosen(
-        "Instrument", "library", list(rows), {one: f"{row['title']} ({one})" for one, row in rows.items()}
-    )
+    titles = _titles(held)
+    name = page.chosen("Instrument", "library", list(titles), titles)
     path = library(held.folder)[name]
     own = path.is_relative_to(held.folder)
     instrument = held.once(f"instrument {name}", lambda: read_instrument(path, path.name))
@@ -37,6 +37,14 @@ def _browse(held: Held) -> None:
     _preview(instrument)
     with st.expander("All instruments"):
         page.show_table(known, {}, notes=False)
+
+
+def _titles(held: Held) -> dict[str, str]:
+    """Every instrument by its id, with its title."""
+    from workbench.report.form import library_table
+
+    known = held.once("library", lambda: library_table(held.folder))
+    return {str(row["id"]): f"{row['title']} ({row['id']})" for row in known.rows}
 
 
 def _preview(instrument: Instrument) -> None:
@@ -69,7 +77,8 @@ def _make(held: Held) -> None:
     )
     left, right = st.columns(2)
     title = left.text_input("Title", key="draft title")
-    name = right.text_input("Id (letters, digits, _)", key="draft id")
+    made = named_after(title)
+    name = right.text_input("Id (letters, digits, _)", key="draft id", placeholder=made).strip() or made
     instruction = st.text_input("Instruction", "How far does each sentence fit?", key="draft instruction")
     items = st.text_area(
         "Statements, one in a line; put (r) at the end of a reversed one", height=150, key="draft items"
@@ -90,13 +99,14 @@ def _make(held: Held) -> None:
         step=1,
         key="draft needed",
     )
-    if not (title.strip() and name.strip() and any(line.strip() for line in items)):
-        page.paragraph(
-            "Give a title, an id and at least one statement; the form and its checks then appear here.", "soft"
-        )
+    if not (title.strip() and name and any(line.strip() for line in items)):
+        page.paragraph("Give a title and at least one statement; the form and its checks then appear here.", "soft")
+        return
+    if not re.fullmatch(ID, name):
+        page.told("The id begins with a letter and has letters, digits, - and _ alone, no spaces.")
         return
     draft = Draft(
-        name.strip(),
+        name,
         title.strip(),
         "Made for this study.",
         instruction.strip(),
@@ -114,6 +124,11 @@ def _make(held: Held) -> None:
     _check_and_save(held, drafted_text(draft))
 
 
+def named_after(title: str) -> str:
+    """An id made of a title, "" where it has no letter to begin with."""
+    return re.sub(r"[^a-z0-9]+", "_", title.casefold()).strip("_0123456789")[: LONGEST_ID - 3]
+
+
 def _adapt(held: Held) -> None:
     from workbench.instrument_edits import adapted_text
 
@@ -122,8 +137,8 @@ def _adapt(held: Held) -> None:
         "study needs, and report the change (Perrig et al. 2024). The file says so by itself.",
         "why",
     )
-    known = held.once("library names", lambda: sorted(library(held.folder)))
-    base = page.chosen("Adapt which instrument", "adapted", known)
+    titles = _titles(held)
+    base = page.chosen("Adapt which instrument", "adapted", list(titles), titles)
     name = st.text_input("Id of the new one", f"{base}_own", key=f"adapted id {base}")
     start = adapted_text(base, name.strip(), held.folder)
     text = st.text_area("The instrument's file (TOML)", start, height=420, key=f"adapted text {base} {name}")
@@ -138,6 +153,9 @@ def _check_and_save(held: Held, text: str) -> None:
     page.heading("Checked")
     try:
         instrument = checked_instrument(text)
+    except StudyError as error:
+        page.tell_faults(error, "this instrument", "Mend it above.")
+        return
     except WorkbenchError as error:
         page.tell_error(error)
         return

@@ -17,9 +17,11 @@ if TYPE_CHECKING:
     from workbench.coding.material import Material
     from workbench.coding.working_text import WorkingTranscript
     from workbench.pseudonyms.search import Candidate
+    from workbench.store.journal import Journal
 
-OVERVIEW, TURNS, UNITS, PSEUDONYMS, PERMISSIONS = VIEWS = (
+OVERVIEW, BRING_IN, TURNS, UNITS, PSEUDONYMS, PERMISSIONS = VIEWS = (
     "Overview",
+    "Bring in",
     "One transcript",
     "Units",
     "Pseudonyms",
@@ -45,12 +47,18 @@ def show(found: Held) -> None:
             'speakers = { I = "interviewer" }\ncodebook = "codebook.csv"',
         )
         return
-    if message := st.session_state.pop("interviews done", ""):
-        page.told(message, "done")
     view = page.view("interviews view", VIEWS)
+    page.tell_done("interviews done")
     with st.spinner("Reading the transcripts …"):
         material = material_of(found)
-    shows = {OVERVIEW: _overview, TURNS: _turns, UNITS: _units, PSEUDONYMS: _pseudonyms, PERMISSIONS: _permissions}
+    shows = {
+        OVERVIEW: _overview,
+        BRING_IN: _bring_in,
+        TURNS: _turns,
+        UNITS: _units,
+        PSEUDONYMS: _pseudonyms,
+        PERMISSIONS: _permissions,
+    }
     shows[view](found, material)
 
 
@@ -88,6 +96,42 @@ def _overview(found: Held, material: Material) -> None:
         with st.expander("What was understood while reading"):
             page.show_findings(notes)
     page.show_table(tables.speaking_table(spoken), {})
+
+
+# ---------------------------------------------------------------------------------------- bring in
+
+
+def _bring_in(found: Held, material: Material) -> None:
+    """A file from elsewhere becomes the transcript of somebody who has none."""
+    from workbench.transcripts.reading import ENDINGS, bring_in
+
+    study = study_of(found)
+    there = {one.participant for one in material.working.values()}
+    interviewed = study.declared.interviews.interviewed if study.declared.interviews else []
+    expected = [one for one in interviewed if one not in there]
+    missing = [*expected, *(one for one in study.participants if one not in there and one not in expected)]
+    if not missing:
+        page.paragraph("Everybody has a transcript.")
+        return
+    page.paragraph(
+        "The file is copied into the study folder, where study.toml looks for transcripts, and read at once. One that cannot be read is not "
+        "kept. Several files at a time are put into the folder by hand.",
+        "soft",
+    )
+    participant = page.chosen("Whose interview it is", "transcript of", missing)
+    upload = st.file_uploader(
+        "Transcript", [one.lstrip(".") for one in ENDINGS], key=f"transcript {len(there)} {participant}"
+    )
+    if upload is None or not st.button("Bring it in", type="primary"):
+        return
+    try:
+        file, turns = bring_in(study, participant, upload.name, upload.getvalue())
+    except (WorkbenchError, OSError) as error:
+        page.tell_error(error)
+        return
+    st.session_state["interviews done"] = f"{turns} turns were read. The file is {file}."
+    page.remember(transcript=participant, **{"interviews view": TURNS})
+    st.rerun()
 
 
 # ------------------------------------------------------------------------------- one transcript
@@ -134,6 +178,8 @@ def _correct(found: Held, transcript: WorkingTranscript) -> None:
     action = page.chosen("What to correct", "correction", list(ACTIONS), ACTIONS)
     ids = [turn.id for turn in transcript.turns]
     turn = page.chosen("Turn", "turn", ids, {one.id: f"{one.id}: {one.text[:60]}" for one in transcript.turns})
+    spoken = page.text(transcript.texts()[turn])
+    page.say(f"<blockquote lang='{page.text(transcript.language)}' dir='auto'>{spoken}</blockquote>")
     words = text = speaker = ""
     if action in ("replace", "inaudible", "split"):
         label = (
@@ -160,10 +206,10 @@ def _correct(found: Held, transcript: WorkingTranscript) -> None:
             content = correction(transcript, turn, action, speaker=speaker)  # type: ignore[arg-type]
         record_correction(journal_of(found), transcript, content, by, why)
 
-    left, right = st.columns([1, 3])
-    if left.button("Record the correction", type="primary"):
+    row = st.container(horizontal=True)
+    if row.button("Record the correction", type="primary"):
         _decide(found, by, record, "Recorded; the transcript file is not changed.")
-    if right.button("Take back my latest correction or split"):
+    if row.button("Take back my latest correction or split"):
         _decide(found, by, partial(_take_back, found, by, transcript.name), "Taken back.")
 
 
@@ -176,8 +222,7 @@ def _take_back(found: Held, by: str, transcript: str) -> None:
 
 
 def _units(found: Held, material: Material) -> None:
-    from workbench.coding.material import fix_units, record_unit
-    from workbench.coding.units import split_content
+    from workbench.coding.material import fix_units, join_unit, split_unit, uncut_unit
     from workbench.report.tables.transcripts import units_table
 
     kind = study_of(found).declared.interviews
@@ -192,40 +237,45 @@ def _units(found: Held, material: Material) -> None:
         + (f"Fixed by {fixed.by} on {fixed.at[:10]}." if fixed else "They are not fixed yet.")
     )
     by = decider(found)
-    why = st.text_input("Reason (it is kept in the journal)", key="why unit")
-    if st.button("Fix these units"):
-        _decide(found, by, lambda: fix_units(journal_of(found), material, by, why), f"{len(every)} units are fixed.")
-    name = page.chosen("Transcript", "transcript", list(material.working))
+    name_column, unit_column = st.columns(2)
+    with name_column:
+        name = page.chosen("Transcript", "transcript", list(material.working))
     units = {one.id: one for one in material.units[name].items}
     if not units:
         page.paragraph("This transcript has no unit: no turn in it is the participant's.")
         return
-    unit = units[
-        page.chosen("Unit", "unit", list(units), {one.id: f"{one.id}: {one.text[:60]}" for one in units.values()})
-    ]
+    words = {one.id: f"{one.id}: {one.text[:60]}" for one in units.values()}
+    with unit_column:
+        unit = units[page.chosen("Unit", "unit", list(units), words)]
     page.say(f"<blockquote dir='auto'>{page.text(unit.text)}</blockquote>")
-    before = st.text_input("Split before these words, which stand once in the unit")
-
-    def cut() -> None:
-        if unit.text.count(before) != 1 or not before:
-            raise UsageError(
-                f"“{before}” stands {unit.text.count(before) if before else 0} times in {unit.id}; give words that stand there once."
-            )
-        record_unit(journal_of(found), unit, split_content(unit, [unit.text.index(before)]), by, why)
-
-    one, two, three, _ = st.columns([1, 1.5, 2, 1])
-    if one.button("Split it"):
-        _decide(found, by, cut, f"{unit.id} is split.")
-    if two.button("Join it with the next"):
-        _decide(
-            found,
-            by,
-            lambda: record_unit(journal_of(found), unit, {"action": "join"}, by, why),
-            f"{unit.id} is joined with the next unit.",
-        )
-    if three.button("Neither split nor joined"):
-        _decide(found, by, lambda: record_unit(journal_of(found), unit, None, by, why), f"{unit.id} is as it was cut.")
+    before = st.text_input(
+        "Split before these words, which stand once in the unit", key=f"split {unit.id} {len(unit.text)}"
+    )
+    why = st.text_input("Reason (it is kept in the journal)", key="why unit")
+    steps: dict[str, tuple[Callable[[Journal], Any], str]] = {
+        "Split it": (lambda journal: split_unit(journal, material, unit, before, by, why), f"{unit.id} is split."),
+        "Join it with the next": (
+            lambda journal: join_unit(journal, material, unit, by, why),
+            f"{unit.id} is joined with what came next.",
+        ),
+        "Undo its splits and joins": (
+            lambda journal: uncut_unit(journal, unit, by, why),
+            f"{unit.id} is as it was cut by rule.",
+        ),
+        "Fix all units as they are": (
+            lambda journal: fix_units(journal, material, by, why),
+            f"{len(every)} units are fixed.",
+        ),
+    }
+    row = st.container(horizontal=True)
+    for label, (step, done) in steps.items():
+        if row.button(label):
+            _decide(found, by, partial(_in_journal, found, step), done)
     page.show_table(units_table(list(units.values())[:UNITS_SHOWN]), {})
+
+
+def _in_journal(found: Held, step: Callable[[Journal], Any]) -> None:
+    step(journal_of(found))
 
 
 # -------------------------------------------------------------------------------------- pseudonyms
@@ -289,15 +339,15 @@ def _ask(found: Held, material: Material, by: str, here: list[Candidate], propos
     page.say(f"<ul class='plain'>{''.join(lines)}</ul>")
     replacement = st.text_input("Replace it everywhere by", proposal, key=f"replacement {first.phrase}")
     why = st.text_input("Reason (may stay empty)", key=f"why {first.phrase}")
-    left, middle, right, _ = st.columns([1, 1, 1, 2])
-    if left.button("Replace it", type="primary"):
+    row = st.container(horizontal=True)
+    if row.button("Replace it", type="primary"):
         act = partial(_decided, found, material, by, first.phrase, first.kind, replacement, why)
         _decide(found, by, act, f"It reads {replacement} from now on.")
-    if middle.button("Leave it as it is"):
+    if row.button("Leave it as it is"):
         _decide(
             found, by, partial(_decided, found, material, by, first.phrase, first.kind, "", why), "It stays as it is."
         )
-    if right.button("Later"):
+    if row.button("Later"):
         st.session_state["pseudonyms later"].add(first.phrase)
         st.rerun()
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from workbench.coding.reading import Decided, Excerpt, Said
 
 EXCERPTS, TOGETHER, THEMES, MEMOS = VIEWS = ("Excerpts", "Codes together", "Themes", "Memos")
-COUNTED, MINE = "What counts", "My own codings"
+COUNTED, MINE = "Those that count", "My own"
 ALL = "all"
 AT_ONCE = 60
 """Excerpts on a page."""
@@ -31,9 +31,8 @@ def show(found: Held) -> None:
             '[interviews]\nmode = "codebook"\ntranscripts = ["transcripts/{participant}.vtt"]',
         )
         return
-    if message := st.session_state.pop("reading done", ""):
-        page.told(message, "done")
     view = page.view("reading view", VIEWS)
+    page.tell_done("reading done")
     with st.spinner("Reading the codings …"):
         material, decided = material_of(found), decided_of(found)
     {EXCERPTS: _excerpts, TOGETHER: _together, THEMES: _themes, MEMOS: _memos}[view](found, material, decided)
@@ -91,16 +90,23 @@ def _excerpts(found: Held, material: Material, decided: Decided) -> None:
         page.paragraph(meaning, "lead")
     if chosen is not decided:
         page.paragraph(
-            f"{sum(read.counts.values())} excerpts of yours, of {len(read.counts)} participants, open rounds too.",
+            f"{_counted(sum(read.counts.values()), 'excerpt')} of yours, of {_counted(len(read.counts), 'participant')}, open rounds too.",
             "soft",
         )
+    notes = excerpt_notes(read)
+    if chosen is decided:  # the first says how many, and which codings count
+        page.paragraph(notes[0], "soft")
     page.say("".join(_markup(study.condition_labels, one) for one in read.items[:AT_ONCE]))
     if len(read.items) > AT_ONCE:
         page.paragraph(
             f"The first {AT_ONCE} are shown; “workbench excerpts STUDY {code}” writes all, also as a page.", "soft"
         )
-    for note in excerpt_notes(read)[chosen is not decided :]:  # the first says which codings count
+    for note in notes[1:]:
         page.paragraph(note, "soft")
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _open_to(decided: Decided) -> str:
@@ -121,11 +127,11 @@ def _own(found: Held, decided: Decided, rater: str) -> Decided:
 def _steps(codes: list[str], code: str) -> None:
     """The code before and the one after, one key away."""
     place = codes.index(code)
-    one, two, _ = st.columns([1.2, 1.2, 3])
-    if one.button("Code before", shortcut="p", disabled=place == 0):
+    row = st.container(horizontal=True)
+    if row.button("Code before", shortcut="p", disabled=place == 0):
         page.remember(**{"reading code": codes[place - 1]})
         st.rerun()
-    if two.button("Next code", shortcut="n", disabled=place == len(codes) - 1):
+    if row.button("Next code", shortcut="n", disabled=place == len(codes) - 1):
         page.remember(**{"reading code": codes[place + 1]})
         st.rerun()
 
@@ -223,7 +229,9 @@ def _memos(found: Held, material: Material, decided: Decided) -> None:
             "There is no memo that may be seen. Memos of an open round are their writer's alone; they stand in the panel."
         )
         return
-    page.show_table(memos_table(several), {})
+    table = memos_table(several)
+    rows = tuple({**row, "at": str(row["at"])[:16].replace("T", " ")} for row in table.rows)
+    page.show_table(replace(table, rows=rows), {})
 
 
 page.run_page("Reading", "What stands under a code, what stands together, and what it amounts to.", show, reads=False)

@@ -34,11 +34,9 @@ def show(held: Held) -> None:
     labels = {one.measure.id: one.measure.label for one in found}
     name = page.chosen("Scale", "scale", list(labels), labels)
     mine = [one for one in found if one.measure.id == name]
+    page.show_cautions(evidence, mine[0].measure)
     if any(setting.alpha.interval.defined for setting in mine[0].settings):
         page.show_figures(held.reliability_figure(mine[0]))
-    own = levels_table(study, mine)
-    if own.rows:
-        page.show_table(own, words, notes=False)
     page.show_table(reliability_table(study, mine), words)
     page.heading("Its items")
     page.paragraph(

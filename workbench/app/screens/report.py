@@ -66,7 +66,7 @@ def _worked(name: str, held: Held, label: str, work: Any) -> Any:
 def _watch(name: str, job: Job[Any]) -> None:
     if not job.running:
         st.rerun()
-    st.progress(job.share, text=f"{round(100 * job.share)} % done")
+    st.progress(job.share, text=f"{round(100 * job.share)} % done; a busy machine may need a minute")
     if st.button("Stop", key=f"stop {name}"):
         job.stop()
 
@@ -96,4 +96,4 @@ def _choose(held: Held, built: Any) -> None:
     st.iframe(markup, height=LOOK_HEIGHT, alt="The report")
 
 
-page.run_page("Report", "Choose its parts, build it, look at it, take it with you.", show)
+page.run_page("Report", "Build it, choose its parts, look at it, take it with you.", show)

@@ -13,24 +13,23 @@ import streamlit as st
 
 from workbench.app import page
 from workbench.app.held import Held
-from workbench.app.uploads import kept_upload, tables_in
-from workbench.errors import UsageError, WorkbenchError
+from workbench.app.uploads import IN_FOLDER, UPLOAD, kept_upload, tables_in
+from workbench.errors import Finding, UsageError, WorkbenchError
 
 if TYPE_CHECKING:
+    from workbench.measure import ExclusionRule
     from workbench.responses.guesses import Corrections
     from workbench.responses.mapping import Proposal
     from workbench.study import Study
 
 VIEWS = ("Bring in", "Distributions", "Origin", "Exclusions")
-UPLOAD, IN_FOLDER = "Choose a file from elsewhere", "A file in the study folder"
 AS_GUESSED = "as guessed"
 ALL = "all"
 
 
 def show(held: Held) -> None:
     view = page.view("view", VIEWS)
-    if message := st.session_state.pop("responses done", ""):
-        page.told(message, "done")
+    page.tell_done("responses done")
     {"Bring in": _bring_in, "Distributions": _distributions, "Origin": _origin, "Exclusions": _exclusions}[view](held)
 
 
@@ -80,7 +79,7 @@ def _proposed(study: Study, source: Path, said: Corrections, add: bool) -> Propo
 
 def _source(held: Held) -> Path | None:
     """The file to map: an upload, kept in a private temporary folder, or one in the study folder."""
-    where = st.radio("Where the table is", (UPLOAD, IN_FOLDER), horizontal=True, key="where")
+    where = page.picked("Where the table is", "where", (UPLOAD, IN_FOLDER))
     if where == IN_FOLDER:
         files = tables_in(held.folder)
         if not files:
@@ -107,9 +106,14 @@ def _show_proposal(source: Path, said: Corrections, proposal: Proposal) -> None:
     page.heading("What it seems to hold")
     for line in summary(proposal).splitlines():
         page.paragraph(line)
+    tables = {table.name: table for table in map_tables(proposal)}
     _questions(source, said, proposal)
-    for table in map_tables(proposal):
-        if table.name not in ("entry", "findings"):
+    if strangers := tables.pop("unknown_participants", None):
+        page.heading("Who is not declared")
+        page.show_markup(strangers)
+    _strangers(source, said, proposal)
+    for name, table in tables.items():
+        if name not in ("entry", "findings"):
             page.show_markup(table)
     _otherwise(source, said, proposal)
     if proposal.findings:
@@ -151,8 +155,28 @@ def _questions(source: Path, said: Corrections, proposal: Proposal) -> None:
     _take(source, said)
 
 
+def _strangers(source: Path, said: Corrections, proposal: Proposal) -> None:
+    """Rows of somebody the study does not declare: left out with a reason, or the person declared."""
+    for name, reason in said.left_out.items():
+        page.paragraph(f"The rows of {name} are left out: {reason.rstrip('.')}.")
+    if not proposal.unknown:
+        return
+    with st.form("strangers", border=False):
+        left, right = st.columns(2, vertical_alignment="bottom")
+        whose = left.multiselect("Whose rows do not count", [one.word for one in proposal.unknown])
+        reason = right.text_input("Why (it is printed)")
+        if st.form_submit_button("Leave their rows out"):
+            if whose and reason.strip():
+                _take(source, replace(said, left_out={**said.left_out, **dict.fromkeys(whose, reason.strip())}))
+            page.told("Say whose rows, and why.")
+    if any(not one.same for one in proposal.unknown) or st.session_state.get("add participants"):
+        st.checkbox("Declare the participants of this file that study.toml does not list", key="add participants")
+
+
 def _otherwise(source: Path, said: Corrections, proposal: Proposal) -> None:
     """Every guess said otherwise."""
+    from workbench.responses.guesses import counted_word
+
     with st.expander("Say it otherwise"):
         left, middle, right = st.columns([2, 2, 1], vertical_alignment="bottom")
         column = left.selectbox("Column", list(proposal.table.columns), key="otherwise column")
@@ -168,10 +192,20 @@ def _otherwise(source: Path, said: Corrections, proposal: Proposal) -> None:
             decimal = third.selectbox("Decimal mark", [AS_GUESSED, "point", "comma"])
             instruments = st.multiselect("Instruments in it", sorted(_known(proposal)), default=list(said.instruments))
             missing = st.text_input("Words that mean skipped, with commas between", ", ".join(said.missing_words))
+            counted = st.text_input(
+                "Words that count as a number, such as agree = 7, with commas between",
+                ", ".join(f"{word} = {number:g}" for word, number in said.answer_words.items()),
+            )
             header = st.number_input("Row of the header (0: found)", min_value=0, value=0, step=1)
             if st.form_submit_button("Read it so"):
+                try:
+                    numbers = dict(counted_word(one) for one in counted.split(",") if one.strip())
+                except UsageError as error:
+                    page.tell_error(error)
+                    return
                 changed = replace(
                     said,
+                    answer_words=numbers,
                     asked=_said(asked),
                     layout=_said(layout),
                     instruments=tuple(instruments),
@@ -221,8 +255,6 @@ def _write(source: Path, proposal: Proposal) -> None:
     page.heading("For study.toml")
     if proposal.entry:
         page.say(f'<pre tabindex="0" aria-label="Lines for study.toml">{page.text_lines(proposal.entry)}</pre>')
-    if any(not one.same for one in proposal.unknown):
-        st.checkbox("Declare the participants of this file that study.toml does not list", key="add participants")
     if proposal.questionnaire is None:
         page.paragraph(
             "Nothing can be written yet: no instrument is known for these columns. Name it above, or make it on the page Instruments."
@@ -236,10 +268,12 @@ def _write(source: Path, proposal: Proposal) -> None:
         return
     if proposal.faults:
         page.paragraph(
-            "It can be written, but the data of the file then block the analysis until they are mended.", "warn"
+            "What is marked Blocks above lies in the data. Say what it means, or mend the file and bring it in again. It can be "
+            "written as it is, but then no page of results shows anything until that is done.",
+            "warn",
         )
     page.paragraph("Comments in study.toml stay. An older file of the same name is kept beside the new one.", "soft")
-    if st.button("Write it into study.toml", type="primary"):
+    if st.button("Write it into study.toml", type="secondary" if proposal.faults else "primary"):
         try:
             with page.CHANGING:
                 done = write_proposal(proposal)
@@ -249,7 +283,10 @@ def _write(source: Path, proposal: Proposal) -> None:
         st.session_state.pop(f"said {source}", None)
         st.session_state["uploads"] = st.session_state.get("uploads", 0) + 1
         st.session_state["responses done"] = " ".join(done)
-        page.remember(view="Distributions", instrument=proposal.guessed.instruments[0])
+        if proposal.faults:
+            page.remember(where=IN_FOLDER, file=proposal.stored)
+        else:
+            page.remember(view="Distributions", instrument=proposal.guessed.instruments[0])
         st.rerun()
 
 
@@ -274,7 +311,7 @@ def _distributions(held: Held) -> None:
         return
     name = page.chosen("Instrument", "instrument", list(uses), {one: study.instruments[one].title for one in uses})
     page.paragraph(
-        "Answers as they were given, nothing turned round. Single items are described, not tested: a scale is the outcome, and "
+        "Answers before reversed items are turned round. Single items are described, not tested: a scale is the outcome, and "
         "an item alone carries too much noise (Liddell & Kruschke 2018, on what single ordinal items do to tests).",
         "why",
     )
@@ -282,6 +319,10 @@ def _distributions(held: Held) -> None:
         one for one in evidence.findings if one.place in {f"item {item.id}" for item in study.instruments[name].items}
     ]
     page.show_findings(findings)
+    for finding in findings:
+        if finding.kind == "likely wrong key":
+            _turn_round(held, name, uses[name], finding)
+    _undo(held, "turned round")
 
     def drawn() -> list[Any]:
         return [distribution(study, answers, uses[name], name, item.id) for item in study.instruments[name].items]
@@ -291,6 +332,38 @@ def _distributions(held: Held) -> None:
     for one in made:
         if not isinstance(one, Figure):
             page.show_markup(one)
+
+
+def _turn_round(held: Held, instrument: str, questionnaire: str, finding: Finding) -> None:
+    """One item's answers in one file turned round when they are read, with the reason; the file stays."""
+    item = finding.place.removeprefix("item ")
+    with st.expander("The answers in this file do run the wrong way"):
+        page.paragraph(
+            f"Look at the form that was used: does {finding.file} hold {item} the other way round than the instrument has it? "
+            "Then say so here. The file stays as it is; the answers are turned round when they are read, and the reason is printed.",
+            "soft",
+        )
+        with st.form(f"turned {finding.file} {item}", border=False):
+            reason = st.text_input("How that is known (it is printed)")
+            if not st.form_submit_button("Turn them round"):
+                return
+        if not reason.strip():
+            page.told("Say how that is known.")
+            return
+        study = held.evidence.study
+        place, asking = next(
+            (place, one) for place, one in enumerate(study.declared.questionnaires) if one.id == questionnaire
+        )
+        of_name = [use.id for use in asking.instruments if item in {one.id for one in study.instruments[use.id].items}]
+        named = item if len(of_name) == 1 else f"{instrument}.{item}"
+        turned = {"file": finding.file, "item": named, "reason": reason.strip()}
+        _changed(held, "turned round", lambda text: _with_turned_round(text, place, turned))
+
+
+def _with_turned_round(text: str, place: int, turned: dict[str, Any]) -> str:
+    from workbench.study_edits import with_turned_round
+
+    return with_turned_round(text, place, turned)
 
 
 # -------------------------------------------------------------------------------------------- origin
@@ -337,7 +410,7 @@ def _exclusions(held: Held) -> None:
     )
     measures = {one.id: one.label for one in evidence.measures}
     _show_exclusions(study, measures)
-    with st.form("exclusion", border=False):
+    with st.form(f"exclusion {len(study.declared.exclusions)}", border=False):  # empty again after each one
         left, right = st.columns(2)
         participant = left.selectbox("Participant", list(study.participants), index=None, placeholder="Choose")
         labels = {ALL: "All conditions", **study.condition_labels}
@@ -347,14 +420,16 @@ def _exclusions(held: Held) -> None:
         )
         reason = st.text_input("Reason (it is printed)")
         if st.form_submit_button("Leave out"):
-            if not participant or not reason.strip():
-                page.told("Say whose answers, and why.")
-                return
             entry: dict[str, Any] = {"participant": participant}
             entry |= {} if condition == ALL else {"condition": condition}
             entry |= {"measures": which} if which else {}
-            _changed(held, lambda text: _with_exclusion(text, entry | {"reason": reason.strip()}))
-    _undo(held)
+            if not participant or not reason.strip():
+                page.told("Say whose answers, and why.")
+            elif any(_leaves_out(one, entry) for one in study.declared.exclusions):
+                page.told("That is left out already; see above.")
+            else:
+                _changed(held, "exclusions", lambda text: _with_exclusion(text, entry | {"reason": reason.strip()}))
+    _undo(held, "exclusions")
 
 
 def _show_exclusions(study: Study, labels: Mapping[str, str]) -> None:
@@ -380,14 +455,23 @@ def _show_exclusions(study: Study, labels: Mapping[str, str]) -> None:
     page.show_markup(Table("exclusions", "Left out", columns, rows))
 
 
+def _leaves_out(present: ExclusionRule, entry: Mapping[str, Any]) -> bool:
+    """Whether an exclusion covers all that another would leave out."""
+    return (
+        present.participant == entry["participant"]
+        and present.condition in (None, entry.get("condition"))
+        and (not present.measures or ("measures" in entry and set(entry["measures"]) <= set(present.measures)))
+    )
+
+
 def _with_exclusion(text: str, entry: dict[str, Any]) -> str:
     from workbench.study_edits import with_exclusion
 
     return with_exclusion(text, entry)
 
 
-def _changed(held: Held, change: Callable[[str], str]) -> None:
-    """study.toml rewritten by `change`, and how to undo it remembered."""
+def _changed(held: Held, what: str, change: Callable[[str], str]) -> None:
+    """study.toml rewritten by `change`, and how to undo it remembered; `what` was changed."""
     from workbench.study_edits import rewrite_study, study_text
 
     try:
@@ -399,18 +483,18 @@ def _changed(held: Held, change: Callable[[str], str]) -> None:
     except (WorkbenchError, OSError) as error:
         page.tell_error(error)
         return
-    st.session_state["undo"] = (before, after)
+    st.session_state[f"undo {what}"] = (before, after)
     st.session_state["responses done"] = "Written into study.toml; its comments are as they were."
     st.rerun()
 
 
-def _undo(held: Held) -> None:
-    """The last exclusion taken back, as long as nobody changed study.toml since."""
+def _undo(held: Held, what: str) -> None:
+    """The last change of this kind taken back, as long as nothing else changed study.toml since."""
     from workbench.study_edits import study_text
 
-    before, after = st.session_state.get("undo", ("", ""))
+    before, after = st.session_state.get(f"undo {what}", ("", ""))
     if after and study_text(held.evidence.study) == after and st.button("Take the last one back"):
-        _changed(held, lambda text: before)
+        _changed(held, f"{what} taken back", lambda text: before)
 
 
 page.run_page(

@@ -47,23 +47,24 @@ def show(held: Held) -> None:
     if step.page != "study" and st.button("Go there"):
         page.go(step.page)
 
+    if study.plan.frozen is None:  # then the date is what comes next
+        _show_plan(study)
+    page.heading("Findings")
+    _show_findings(study, evidence.findings)
+    if study.plan.frozen is not None:
+        _show_plan(study)
     page.heading("Collected")
     grid = held.once("grid", lambda: collection_grid(study, evidence.measures))
     if grid:
         _show_grid(study, grid)
         gaps = gaps_table(study, grid)
-        if gaps.rows:
+        if gaps.rows and any(one.state != "nothing" for one in grid):
             page.show_markup(gaps)
     else:
         page.empty("No measure is asked per condition yet. Bring in a table of answers on the page Responses.")
     tables = {table.name: table for table in held.once("check", lambda: check_tables(evidence))}
     page.heading("Participants, step by step")
     page.show_table(tables["participants"], words)
-
-    page.heading("Findings")
-    _show_findings(study, evidence.findings)
-    page.heading("Plan")
-    _show_plan(study)
     with st.expander("What study.toml can say"):
         page.handbook("study-toml")
 
@@ -135,6 +136,7 @@ def _show_plan(study: Study) -> None:
     from workbench.study import freeze_plan, plan_changed
 
     plan = study.plan
+    page.heading("Plan")
     page.paragraph(
         "A plan with a date, fixed before the data are seen, is what makes a test a planned one. Of 119 papers at one venue of "
         "the field more than half tested without a stated hypothesis (Vornhagen et al. 2020).",

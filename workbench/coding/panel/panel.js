@@ -339,7 +339,7 @@ class Panel {
     }
     this.hand = this.buildHand();
     this.root.append(this.where, this.text, this.hand, this.live);
-    this.text.addEventListener("keydown", (event) => this.onKey(event));
+    this.root.addEventListener("keydown", (event) => this.onKey(event));
     this.text.addEventListener("focusin", (event) => this.followFocus(event));
     this.onPointerUp = (event) => this.chooseByPointer(event);
     document.addEventListener("pointerup", this.onPointerUp);
@@ -432,12 +432,15 @@ class Panel {
       ["↑ ↓", "the unit before or after"],
       ["Enter", "find a code"],
       ["1 to 9", "a code used lately"],
+      ["/", "what the last code here is about, and how"],
       ["0", "nothing applies"],
       ["m", "memo"],
       ["n", "next uncoded"],
       ["z, y", "undo, redo"],
       ["Tab", "the notes of the unit"],
+      ["Enter", "on a note: change it"],
       ["Delete", "on a note: remove it"],
+      ["?", "these keys"],
     ];
     if (this.data.kind === "spans") list.push(["← →", "a word; with Shift: more or fewer words"], [". ,", "one letter more or fewer"]);
     const box = element("details", "keys");
@@ -445,7 +448,13 @@ class Panel {
     const table = element("dl");
     for (const [key, what] of list) table.append(element("dt", "", key), element("dd", "", what));
     box.append(table);
+    this.keysBox = box;
     return box;
+  }
+
+  showKeys() {
+    this.keysBox.open = !this.keysBox.open;
+    if (!this.keysBox.open) this.current?.box.focus();
   }
 
   // -------------------------------------------------------------------------------------- draw
@@ -642,6 +651,11 @@ class Panel {
     );
   }
 
+  /** Give the keys to the current unit where nothing else on the page has them. */
+  takeKeys() {
+    if (document.activeElement === document.body) this.current?.box.focus({ preventScroll: true });
+  }
+
   say(words) {
     this.live.textContent = words;
   }
@@ -694,6 +708,10 @@ class Panel {
   onKey(event) {
     if (event.defaultPrevented || event.isComposing) return;
     if (event.target.closest(".wbp-slip")) return;
+    if (!this.text.contains(event.target)) {
+      this.onKeyBeside(event);
+      return;
+    }
     const note = event.target.closest(".wbp-note");
     if (note) {
       if (["Delete", "Backspace"].includes(event.key)) this.handled(event, () => note.querySelector(".wbp-remove").click());
@@ -702,6 +720,14 @@ class Panel {
     }
     if (!event.target.closest(".wbp-unit") || event.altKey) return;
     const action = this.action(event);
+    if (action) this.handled(event, action);
+  }
+
+  /** On a button of the panel a key does what it does on a unit; Enter, space and Tab stay the button's. */
+  onKeyBeside(event) {
+    const isOpen = this.keysBox.open;
+    if (!this.current || event.altKey || ["Enter", " ", "Tab"].includes(event.key)) return;
+    const action = event.key === "Escape" ? () => (isOpen ? this.showKeys() : this.current.box.focus()) : this.action(event);
     if (action) this.handled(event, action);
   }
 
@@ -739,6 +765,8 @@ class Panel {
       n: () => this.goToNextOpen(),
       z: () => this.undo(),
       y: () => this.redo(),
+      "/": () => this.changeLast(),
+      "?": () => this.showKeys(),
     };
     if (this.data.kind === "spans") Object.assign(actions, { ".": () => this.chooseLetter(1), ",": () => this.chooseLetter(-1) });
     return Object.hasOwn(actions, event.key) ? actions[event.key] : null;
@@ -804,8 +832,12 @@ class Panel {
       this.openForSelection(selection.getRangeAt(0));
       return;
     }
-    const box = this.text.contains(event.target) ? event.target.closest(".wbp-unit") : null;
-    if (!box) return;
+    if (!this.text.contains(event.target)) return;
+    const box = event.target.closest(".wbp-unit");
+    if (!box) {
+      if (selection.isCollapsed && !this.slipHeld) this.current?.box.focus({ preventScroll: true });
+      return;
+    }
     const unit = this.unitsById.get(box.dataset.unit);
     if (this.slipHeld && this.slipHeld.unit !== unit) this.leaveSlip();
     this.words = null;
@@ -962,6 +994,17 @@ class Panel {
     this.showSlip(unit, new CodeSlip(this, unit, parts ?? this.target().parts, given?.coding ?? null));
   }
 
+  /** The code put last on the current unit, to say what it is about and how. */
+  changeLast() {
+    const last = this.ledger.held(this.current.id, "coding").at(-1);
+    if (!last) {
+      this.say("No code stands here yet.");
+      return;
+    }
+    this.openSlip({ unit: this.current, coding: { ...last, ...last.content } });
+    this.slipHeld.saySides();
+  }
+
   openMemo(unit = this.current) {
     if (!unit) return;
     this.moveTo(unit, { focus: false });
@@ -1071,6 +1114,12 @@ class CodeSlip {
     this.find.focus();
   }
 
+  /** Go on after the stroke; the code stays. */
+  saySides() {
+    this.find.value = `${this.coding.code} / `;
+    this.find.setSelectionRange(this.find.value.length, this.find.value.length);
+  }
+
   build() {
     const { panel } = this;
     const id = `${panel.id}-slip`;
@@ -1149,7 +1198,8 @@ class CodeSlip {
   search() {
     const [wanted, facets] = this.find.value.split(/\/(.*)/s);
     if (facets !== undefined) this.checkWords(facets);
-    const query = plain(wanted.trim());
+    const isSameCode = facets !== undefined && !wanted.trim();
+    const query = plain(isSameCode && this.coding ? this.coding.code : wanted.trim());
     if (query === this.query) return;
     this.query = query;
     this.found = ranked(this.panel.data.codes, query);
@@ -1163,7 +1213,7 @@ class CodeSlip {
     line.append(element("b", "code", code.code));
     if (code.label && code.label !== code.code) line.append(" ", element("span", "label", code.label, { dir: "auto" }));
     const slot = this.panel.ledger.slots.findIndex((one) => one.code === code.code);
-    if (slot >= 0) line.append(element("kbd", "key", String(slot + 1)));
+    if (slot >= 0) line.append("\u00a0", element("kbd", "key", String(slot + 1)));
     line.addEventListener("pointermove", () => place !== this.active && this.activate(place, false));
     line.addEventListener("click", () => {
       this.activate(place);
@@ -1206,13 +1256,14 @@ class CodeSlip {
     if (!lines.length) this.rules.append(element("p", "hint", "The codebook says no more about this code."));
   }
 
-  /** What stands after the stroke, by the beginnings of its words. */
+  /** What stands after the stroke, by the beginnings of its words; of a code that is changed, what is not said stays. */
   checkWords(text) {
     const words = text.split(/[\s,+]+/).map(plain).filter(Boolean);
     const begins = (names, word) => names.some((name) => name && plain(name).startsWith(word));
     const stance = this.stanceBoxes.find((one) => words.some((word) => begins(one.words, word)));
     const about = this.aboutBoxes.filter((one) => words.some((word) => begins(one.words, word)));
-    this.check(about.map((one) => one.box.value), stance?.box.value ?? "");
+    const held = this.coding ?? { about: [], stance: "" };
+    this.check(about.length ? about.map((one) => one.box.value) : held.about, stance?.box.value ?? held.stance);
   }
 
   onKey(event) {
@@ -1235,7 +1286,8 @@ class CodeSlip {
   apply({ stay = false } = {}) {
     const code = this.found[this.active]?.code;
     if (!code) {
-      this.panel.say("No code is chosen yet.");
+      const words = "No code is chosen yet: type the beginning of one, or go down the list.";
+      this.rules.replaceChildren(element("p", "hint wait", words));
       this.find.focus();
       return;
     }

@@ -401,7 +401,7 @@ def drift_table(rounds: Sequence[RoundAgreement]) -> Table:
             _trend_row(one, f"Left out by {trend.rater}, of what others applied", trend) for trend in one.drift.left_out
         ]
         shown = ", ".join(
-            f"{units} units of {people} participants"
+            f"{units} units of {people} participant{'s' * (people != 1)}"
             for units, people in zip(one.drift.n_units, one.drift.participants, strict=True)
         )
         notes.append(

@@ -168,7 +168,7 @@ def omnibus_table(study: Study, comparisons: Sequence[Comparison]) -> Table:
             }
         )
     notes = [
-        "Friedman's test over participants with a value in every condition; W is Kendall's, F is Iman and Davenport's."
+        "Friedman's test over participants with a value in every condition; W is Kendall's. Iman and Davenport's F stands in the CSV."
     ]
     notes += [f"{one.measure.id}: {one.reason.rstrip('.')}." for one in comparisons if one.reason]
     return Table("omnibus", "Differences between the conditions", columns, tuple(rows), tuple(notes))

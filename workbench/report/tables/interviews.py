@@ -15,6 +15,7 @@ from workbench.report.tables.parts import code_labels, listing
 from workbench.study import Study
 
 NOT_MENTIONED = "Counts are participants who raised a code; not mentioning something is not disagreeing with it."
+VERDICTS = "Verdicts are the researcher's; “open” means that none is given yet."
 
 
 def code_by_condition_table(study: Study, presence: Sequence[CodePresence]) -> Table:
@@ -109,7 +110,7 @@ def joint_table(study: Study, rows: Sequence[JointRow]) -> Table:
         "Scores and interviews side by side",
         columns,
         told,
-        (NOT_MENTIONED, "Verdicts are the researcher's; “open” means that none is given yet."),
+        (NOT_MENTIONED, VERDICTS),
     )
 
 
