@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import venv
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 CHECKOUT = Path(__file__).resolve().parent.parent
@@ -18,6 +19,7 @@ PROGRAMS = ENVIRONMENT / ("Scripts" if os.name == "nt" else "bin")
 
 BARE = CHECKOUT / ".test-env-bare"
 """Holds numpy and scipy alone beside the package: what `workbench.stats` may need."""
+BARE_PYTHON = str(BARE / PROGRAMS.name / "python")
 
 BARE_TESTS = ["tests/stats/test_r_values.py", "tests/stats/test_large_samples.py"]
 """Tests of the statistics against values in files, which need no other library."""
@@ -50,7 +52,14 @@ def main(arguments: list[str]) -> int:
 
 
 def prepare() -> None:
-    """The environment, with this checkout installed anew."""
+    """Both environments, side by side."""
+    with ThreadPoolExecutor() as together:
+        for done in (together.submit(prepare_all), together.submit(prepare_bare)):
+            done.result()
+
+
+def prepare_all() -> None:
+    """The environment of the tests, with this checkout installed anew."""
     if not (PROGRAMS / "python").exists():
         print(f"Making the environment {ENVIRONMENT.name} (some minutes the first time) …", flush=True)
         venv.create(ENVIRONMENT, with_pip=True, clear=True)
@@ -59,16 +68,19 @@ def prepare() -> None:
     subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
 
 
-def run_bare() -> int:
-    """Run the tests of the statistics where only numpy and scipy are installed."""
-    python = str(BARE / PROGRAMS.name / "python")
-    if not Path(python).exists():
+def prepare_bare() -> None:
+    """The environment where only numpy and scipy are installed beside the package."""
+    if not Path(BARE_PYTHON).exists():
         venv.create(BARE, with_pip=True, clear=True)
-    pip = [python, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    pip = [BARE_PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     subprocess.run([*pip, "numpy", "scipy", "pytest"], cwd=CHECKOUT, check=True)
     subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
+
+
+def run_bare() -> int:
+    """Run the tests of the statistics where only numpy and scipy are installed."""
     print("\n── statistics with numpy and scipy alone", flush=True)
-    return subprocess.run([python, "-m", "pytest", "-q", *BARE_TESTS], cwd=CHECKOUT, check=False).returncode
+    return subprocess.run([BARE_PYTHON, "-m", "pytest", "-q", *BARE_TESTS], cwd=CHECKOUT, check=False).returncode
 
 
 def run(name: str, command: list[str]) -> int:
