@@ -1,7 +1,7 @@
 """Pictures of every page of the app, light and dark, from the demo study: python tests/screenshots.py [FOLDER]
 
 Made by Chromium through Playwright, 1280 pixels wide and as high as the page. Nothing but the demo study, whose people
-and data are invented, is shown.
+and data are invented, is shown. The tops of those that README shows go to workbench/handbook/pictures/ as well, with a figure of the report.
 """
 
 from __future__ import annotations
@@ -13,20 +13,28 @@ from pathlib import Path
 from typing import Any
 
 from app_server import FLAGS, IDLE, end, serve
+from PIL import Image
 
 from workbench.app.navigation import PAGES
 from workbench.app.passphrases import begin_session, cookie_name
 from workbench.files import shipped
+from workbench.results.folder import write_results
 
 WIDTH, HEIGHT, HIGHEST = 1280, 900, 6000
 VIEWS = {
     "instruments": ("Make", "Adapt"),
     "responses": ("Distributions", "Origin", "Exclusions"),
     "interviews": ("Bring in", "One transcript", "Units", "Pseudonyms", "Permissions"),
+    "rounds": ("Begin", "Hand in, reopen", "Packet", "Bring in", "Export"),
     "coding": ("To be coded anew", "Codebook", "Hand in"),
     "reading": ("Codes together", "Themes", "Memos"),
     "agreement": ("Agreement", "Differences"),
 }
+
+IN_README = ("conditions-light", "coding-light", "study-dark")
+FIGURE = "side_by_side_realism.svg"
+PICTURES = Path(__file__).parent.parent / "workbench" / "handbook" / "pictures"
+COLOURS = 64
 
 
 def main(folder: Path) -> None:
@@ -48,9 +56,20 @@ def main(folder: Path) -> None:
                 for name in take(context.new_page(), server.address, folder, scheme):
                     print(folder / name)
                 context.close()
+            write_results(study, formats=["html"])
+            PICTURES.mkdir(exist_ok=True)
+            shutil.copy(study / "results" / "figures" / FIGURE, PICTURES)
         finally:
             browser.close()
             end(server)
+    for name in IN_README:
+        top_of(folder / f"{name}.png").save(PICTURES / f"{name}.png", optimize=True)
+
+
+def top_of(path: Path) -> Image.Image:
+    """What a window shows of a picture before anything is scrolled, in few colours, so that the file is small."""
+    with Image.open(path) as whole:
+        return whole.convert("RGB").crop((0, 0, WIDTH, min(HEIGHT, whole.height))).quantize(COLOURS)
 
 
 def take(page: Any, address: str, folder: Path, scheme: str) -> list[str]:
@@ -62,6 +81,8 @@ def take(page: Any, address: str, folder: Path, scheme: str) -> list[str]:
         if side.locator("p.here").inner_text() != entry.title:
             side.get_by_role("link", name=entry.title, exact=True).click()
         page.locator(".wb h1", has_text=entry.title).wait_for()
+        if entry.name == "coding" and scheme == "light":
+            code_some(page)
         made.append(picture(page, folder / f"{entry.name}-{scheme}.png"))
         for view in VIEWS.get(entry.name, ()):
             page.get_by_test_id("stRadio").first.get_by_text(view, exact=True).click()
@@ -83,6 +104,18 @@ def start(page: Any, address: str) -> None:
         except Exception:
             page.wait_for_timeout(100)
     page.get_by_text("Participants, step by step").wait_for(timeout=60_000)
+
+
+def code_some(page: Any) -> None:
+    """Two units as R1 might code them, by keys."""
+    page.locator("[data-unit='A01-002']").first.focus()
+    for word in ("kitchen", "strain"):
+        page.keyboard.press("Enter")
+        page.keyboard.type(word)
+        page.keyboard.press("Enter")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("0")
+    page.locator(".wbp-kept", has_text="all stored").wait_for()
 
 
 def fill_in(page: Any) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from workbench.coding.codings import UNIT
 
@@ -36,28 +36,46 @@ class CodePresence:
     mixed: int
 
 
+class _Mention(NamedTuple):
+    """One coding, as far as it is counted here."""
+
+    participant: str
+    unit: tuple[str, ...]
+    about: tuple[str, ...]
+    stance: str
+
+
 def code_presence(
     counted: pd.DataFrame, codes: Sequence[str], conditions: Sequence[str], interviewed: Sequence[str]
 ) -> list[CodePresence]:
     """Every code about anything and about each condition, from the codings that count."""
     mine = counted[counted["participant"].isin(interviewed)]
-    return [_presence(mine, code, condition, len(interviewed)) for code in codes for condition in (ANY, *conditions)]
+    mentions: dict[str, list[_Mention]] = {}
+    units = zip(*(mine[column] for column in UNIT), strict=True)
+    for code, participant, unit, about, stance in zip(
+        mine["code"], mine["participant"], units, mine["about"], mine["stance"], strict=True
+    ):
+        mentions.setdefault(code, []).append(_Mention(participant, unit, tuple(about.split("+")), stance))
+    return [
+        _presence(mentions.get(code, []), code, condition, len(interviewed))
+        for code in codes
+        for condition in (ANY, *conditions)
+    ]
 
 
-def _presence(counted: pd.DataFrame, code: str, condition: str, interviewed: int) -> CodePresence:
-    rows = counted[counted["code"] == code]
-    if condition != ANY:
-        rows = rows.loc[[condition in named.split("+") for named in rows["about"]]]
-    stance = {
-        name: int(rows.loc[rows["stance"] == name, "participant"].nunique()) for name in ("for", "against", "mixed")
-    }
+def _presence(mentions: Sequence[_Mention], code: str, condition: str, interviewed: int) -> CodePresence:
+    told = [one for one in mentions if condition == ANY or condition in one.about]
+
+    def people(stance: str) -> int:
+        return len({one.participant for one in told if one.stance == stance})
+
     return CodePresence(
         code,
         condition,
-        int(rows["participant"].nunique()),
+        len({one.participant for one in told}),
         interviewed,
-        len(rows[UNIT].drop_duplicates()),
-        stance["for"],
-        stance["against"],
-        stance["mixed"],
+        len({one.unit for one in told}),
+        people("for"),
+        people("against"),
+        people("mixed"),
     )
