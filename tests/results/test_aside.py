@@ -26,7 +26,8 @@ def pictures_aside() -> list[bytes]:
     with Aside() as aside:
         pictures = Pictures(["png", "pdf"], aside)
         for figure in FIGURES:
-            pictures.begin(figure)
+            pictures.begin_png(figure)
+        pictures.begin_pdf(FIGURES)
         return [made(figure) for figure in FIGURES for made in (pictures.png, pictures.pdf)]
 
 
@@ -67,7 +68,8 @@ def test_pictures_that_were_not_begun_or_not_wanted_are_made_when_asked_for():
     with Aside() as aside:
         pictures = Pictures(["png"], aside)
         assert [pictures.png(FIGURES[0]), pictures.pdf(FIGURES[0])] == HERE[:2]
-        pictures.begin(FIGURES[1])
+        pictures.begin_png(FIGURES[1])
+        pictures.begin_pdf(FIGURES[1:2])
         assert [pictures.png(FIGURES[1]), pictures.pdf(FIGURES[1])] == HERE[2:4]
 
 

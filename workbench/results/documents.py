@@ -12,7 +12,6 @@ import numpy as np
 from workbench.errors import UsageError
 from workbench.measure import Measure
 from workbench.report.document import Report, to_markdown_document, to_page
-from workbench.report.figures import Figure
 from workbench.report.latex import macros, to_latex, to_latex_document
 from workbench.report.numbers import PLAN, ids_in, number_id, plain, row_names
 from workbench.report.reread import Reread, from_html, from_latex, from_markdown, from_word
@@ -71,13 +70,12 @@ def formats_of(words: str) -> tuple[DocumentFormat, ...]:
 
 def documents(
     report: Report,
-    figures: Sequence[Figure],
     tables: Sequence[Table],
     study: Study,
     formats: Collection[DocumentFormat],
     pictures: Pictures,
 ) -> Iterator[tuple[str, bytes]]:
-    """Every file of the documents asked for: (place in the results folder, content); what needs `pictures` comes last."""
+    """Every file of the documents asked for, but the figures: (place in the results folder, content); what needs `pictures` comes last."""
     words = words_of(study)
     by_name = {table.name: table for table in tables}
     paper = [for_reading(one, words) for name in PAPER_TABLES if name in by_name for one in apart(by_name[name])]
@@ -93,9 +91,6 @@ def documents(
     if "docx" in formats:
         yield "tables.docx", tables_document(paper, title=study.declared.title)
         yield NAMES["docx"], to_word(report, pictures.png)
-    if "latex" in formats:
-        for figure in figures:
-            yield f"figures/{figure.name}.pdf", pictures.pdf(figure)
 
 
 def kinds_of_pictures(formats: Collection[DocumentFormat]) -> list[Kind]:

@@ -62,18 +62,21 @@ def write_results(
         analysis = analyse(evidence, _share(progress, 10, 50), aside)
         facts = [*study_facts(evidence.study), *versions().items()]
         pictures = Pictures(kinds_of_pictures(formats), aside)
-        report, figures = report_of(analysis, facts, _share(progress, 50, 80), pictures.begin)
+        report, figures = report_of(analysis, facts, _share(progress, 50, 80), pictures.begin_png)
+        pictures.begin_pdf(figures)
         with traced():
             made = list(all_tables(analysis))
         for table in made:
             files[f"tables/{table.name}.csv"] = to_csv(table).encode()
             files[f"tables/{table.name}.json"] = to_json(table).encode()
         files |= {f"figures/{figure.name}.svg": figure.svg.encode() for figure in figures}
-        files |= dict(documents(report, figures, made, evidence.study, formats, pictures))
-    progress(90, WHOLE)
+        files |= dict(documents(report, made, evidence.study, formats, pictures))
+        progress(90, WHOLE)
+        files["trace.json"] = trace_file(report, made).encode()
+        found = check(files, analysis, made)
+        if "latex" in formats:
+            files |= {f"figures/{figure.name}.pdf": pictures.pdf(figure) for figure in figures}
     files |= dict(_further(analysis, figures)) if further_figures else {}
-    files["trace.json"] = trace_file(report, made).encode()
-    found = check(files, analysis, made)
     files["manifest.json"] = _manifest(evidence.study, made, [figure.name for figure in figures], *found).encode()
     with swapped_in(target) as aside:
         for name, content in files.items():

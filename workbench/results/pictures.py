@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from concurrent.futures import Future
 from functools import partial
 from typing import Literal
@@ -11,21 +11,24 @@ from workbench.report.figures import Figure
 from workbench.results.aside import Aside
 
 Kind = Literal["png", "pdf"]
-Made = dict[Kind, bytes]
 
 
 class Pictures:
-    """Figures in the `kinds` wanted, begun with `begin` and waited for where they are asked for."""
+    """Figures in the `kinds` wanted, begun early and waited for where they are asked for."""
 
     def __init__(self, kinds: Collection[Kind], aside: Aside) -> None:
-        self._kinds = tuple(kinds)
+        self._kinds = kinds
         self._aside = aside
-        self._made: dict[Figure, Future[Made]] = {}
+        self._made: dict[tuple[Figure, Kind], Future[bytes]] = {}
 
-    def begin(self, figure: Figure) -> None:
-        """Have a figure made."""
-        if self._kinds and figure not in self._made:
-            self._made[figure] = self._aside.do(partial(_made, figure, self._kinds))
+    def begin_png(self, figure: Figure) -> None:
+        """Have the pixels of a figure made."""
+        self._begin(figure, "png")
+
+    def begin_pdf(self, figures: Iterable[Figure]) -> None:
+        """Have the pages of figures made, after all that was begun before."""
+        for figure in figures:
+            self._begin(figure, "pdf")
 
     def png(self, figure: Figure) -> bytes:
         """`figure.png()`."""
@@ -35,10 +38,14 @@ class Pictures:
         """`figure.pdf()`."""
         return self._of(figure, "pdf")
 
+    def _begin(self, figure: Figure, kind: Kind) -> None:
+        if kind in self._kinds and (figure, kind) not in self._made:
+            self._made[figure, kind] = self._aside.do(partial(_drawn, figure, kind))
+
     def _of(self, figure: Figure, kind: Kind) -> bytes:
-        begun = self._made.get(figure)
-        return begun.result()[kind] if begun and kind in self._kinds else _made(figure, (kind,))[kind]
+        begun = self._made.get((figure, kind))
+        return begun.result() if begun else _drawn(figure, kind)
 
 
-def _made(figure: Figure, kinds: Collection[Kind]) -> Made:
-    return {kind: figure.png() if kind == "png" else figure.pdf() for kind in kinds}
+def _drawn(figure: Figure, kind: Kind) -> bytes:
+    return figure.png() if kind == "png" else figure.pdf()

@@ -66,6 +66,7 @@ def median_interval(values: FloatArray, *, level: float = 0.95) -> Interval:
 
 
 DRAWS_AT_ONCE = 100
+CELLS_AT_ONCE = 200_000
 
 
 def resampled_counts(n_rows: int, resamples: int, rng: np.random.Generator) -> Iterator[FloatArray]:
@@ -75,8 +76,9 @@ def resampled_counts(n_rows: int, resamples: int, rng: np.random.Generator) -> I
 
     Efron & Tibshirani 1993, An Introduction to the Bootstrap, chapter 13.
     """
-    for start in range(0, resamples, DRAWS_AT_ONCE):
-        size = min(DRAWS_AT_ONCE, resamples - start)
+    at_once = max(1, min(DRAWS_AT_ONCE, CELLS_AT_ONCE // n_rows))
+    for start in range(0, resamples, at_once):
+        size = min(at_once, resamples - start)
         cells = rng.integers(0, n_rows, (size, n_rows)) + n_rows * np.arange(size)[:, np.newaxis]
         yield np.bincount(cells.ravel(), minlength=size * n_rows).reshape(size, n_rows).astype(np.float64)
 
