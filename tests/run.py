@@ -43,8 +43,7 @@ def main(arguments: list[str]) -> int:
     prepare()
     failed = [name for name, command in STEPS.items() if run(name, command)]
     selection = [] if full else ["-m", "not full"]
-    workers = min((os.cpu_count() or 1) + 1, 4)  # one more than processors, since browsers and servers are waited for
-    tests = ["pytest", "-n", str(workers), "--dist", "loadgroup", *selection, *further]
+    tests = ["pytest", "-n", str(min(os.cpu_count() or 1, 4)), "--dist", "loadgroup", *selection, *further]
     failed += ["tests"] if run("tests", tests) else []
     failed += ["statistics with numpy and scipy alone"] if run_bare() else []
     if failed:
