@@ -44,7 +44,8 @@ class Pictures:
 
     def _of(self, figure: Figure, kind: Kind) -> bytes:
         begun = self._made.get((figure, kind))
-        return begun.result() if begun else _drawn(figure, kind)
+        its_turn_came = begun is not None and not begun.cancel()
+        return begun.result() if begun and its_turn_came else _drawn(figure, kind)
 
 
 def _drawn(figure: Figure, kind: Kind) -> bytes:
