@@ -63,7 +63,7 @@ def prepare_all() -> None:
     if not (PROGRAMS / "python").exists():
         print(f"Making the environment {ENVIRONMENT.name} (some minutes the first time) …", flush=True)
         venv.create(ENVIRONMENT, with_pip=True, clear=True)
-    pip = [str(PROGRAMS / "python"), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    pip = [str(PROGRAMS / "python"), "-m", "pip", "install", "--quiet", "--no-compile", "--disable-pip-version-check"]
     subprocess.run([*pip, ".[test]"], cwd=CHECKOUT, check=True)
     subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
 
@@ -72,7 +72,7 @@ def prepare_bare() -> None:
     """The environment where only numpy and scipy are installed beside the package."""
     if not Path(BARE_PYTHON).exists():
         venv.create(BARE, with_pip=True, clear=True)
-    pip = [BARE_PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    pip = [BARE_PYTHON, "-m", "pip", "install", "--quiet", "--no-compile", "--disable-pip-version-check"]
     subprocess.run([*pip, "numpy", "scipy", "pytest"], cwd=CHECKOUT, check=True)
     subprocess.run([*pip, "--force-reinstall", "--no-deps", "."], cwd=CHECKOUT, check=True)
 

@@ -19,8 +19,8 @@ STEPS = (
     "consensus", "excerpts", "trail", "export",
 )  # fmt: skip
 
-pytestmark = pytest.mark.xdist_group("test_walkthrough")
-"""What the whole module shares is made once."""
+pytestmark = [pytest.mark.xdist_group("test_walkthrough"), pytest.mark.full]
+"""What the whole module shares is made once; the page is long."""
 
 
 @pytest.fixture(scope="module")
