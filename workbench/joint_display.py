@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from workbench.analysis.comparison import Comparison
+from workbench.coding.codings import about_condition
 from workbench.coding.presence import ANY, CodePresence
 from workbench.errors import Finding
 from workbench.stats.intervals import Interval, median_interval, undefined_interval
@@ -259,9 +260,7 @@ def stances_of(code: str, condition: str, counted: pd.DataFrame | None, intervie
 def _about(counted: pd.DataFrame, code: str, condition: str) -> pd.DataFrame:
     """The rows with a code about a condition, or about anything."""
     rows = counted[counted["code"] == code]
-    if condition == ANY:
-        return rows
-    return rows.loc[[condition in named.split("+") for named in rows["about"]]]
+    return rows if condition == ANY else about_condition(rows, condition)
 
 
 # ------------------------------------------------------------------------------------- the pattern
@@ -387,7 +386,7 @@ def _by_rule(
     if not fits:
         return None
     rows = counted[counted["code"].isin(row.codes) & counted["participant"].isin(list(fits))]
-    rows = rows.loc[[row.highest in named.split("+") for named in rows["about"]]]
+    rows = about_condition(rows, row.highest)
     candidates = [
         (spoken[unit], str(code), str(stance))
         for unit, code, stance in zip(rows["unit"], rows["code"], rows["stance"], strict=True)

@@ -330,6 +330,13 @@ def test_words_of_disputed_units():
     assert typical_words({"d1": "one", "o1": "two"}, ["d1"], ["o1"]) == []
 
 
+def test_a_word_keeps_what_stands_behind_an_apostrophe_or_a_hyphen():
+    disputed = {f"d{n}": "I shouldn't, you’ve half-lifted it" for n in range(4)}
+    others = {f"o{n}": "I lifted it" for n in range(4)}
+    found = typical_words(disputed | others, list(disputed), list(others))
+    assert {word.word for word in found} == {"shouldn't", "you’ve", "half-lifted"}
+
+
 # ---------------------------------------------------------------------------------------- the sample
 
 

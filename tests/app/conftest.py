@@ -12,6 +12,7 @@ import pytest
 from app_server import IDLE, Server, end, serve
 from study_folders import instrument, questionnaire, sheet, study_in
 
+from workbench.app import interviews
 from workbench.app.launch import SCRIPT, STUDY_VARIABLE
 from workbench.files import shipped
 
@@ -22,6 +23,17 @@ def kitchen(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("app") / "practice-kitchen"
     shutil.copytree(shipped("demo_responses"), folder)
     return folder
+
+
+@pytest.fixture
+def rater(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
+    """Signs somebody in."""
+
+    def sign_in(name: str) -> None:
+        monkeypatch.setattr(interviews, "rater_signed_in", lambda folder, cookies: name)
+
+    sign_in("")
+    return sign_in
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from uuid import uuid4
 import pytest
 from study_to_code import study_to_code
 
-from workbench.app import interviews, panel
+from workbench.app import panel
 from workbench.coding.material import read_material
 from workbench.coding.rounds import submit_round
 from workbench.pseudonyms.key import KEY_FILE, load_key
@@ -21,17 +21,6 @@ SECRET = "SEEN-BY-NOBODY"
 @pytest.fixture
 def study(tmp_path):
     return study_to_code(tmp_path)
-
-
-@pytest.fixture
-def rater(monkeypatch):
-    """Signs somebody in."""
-
-    def sign_in(name: str) -> None:
-        monkeypatch.setattr(interviews, "rater_signed_in", lambda folder, cookies: name)
-
-    sign_in("")
-    return sign_in
 
 
 def write(at: Any, label: str, words: str) -> None:

@@ -15,7 +15,6 @@ from app_server import Server, end, serve
 from study_to_code import study_to_code
 from typer.testing import CliRunner
 
-from workbench.app import interviews
 from workbench.app.passphrases import set_passphrase
 from workbench.cli import app
 from workbench.coding.assignments import assignment_for
@@ -45,17 +44,6 @@ def practice(folder: Path, name: str = "tiny") -> Study:
 @pytest.fixture
 def study(tmp_path):
     return practice(tmp_path)
-
-
-@pytest.fixture
-def rater(monkeypatch):
-    """Signs somebody in."""
-
-    def sign_in(name: str) -> None:
-        monkeypatch.setattr(interviews, "rater_signed_in", lambda folder, cookies: name)
-
-    sign_in("")
-    return sign_in
 
 
 @pytest.fixture

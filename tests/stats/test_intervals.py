@@ -79,3 +79,11 @@ def test_resamples_in_blocks_are_those_drawn_one_by_one():
     expected = [np.bincount(one_by_one.integers(0, 7, 7), minlength=7) for _ in range(230)]
     assert [len(block) for block in blocks] == [100, 100, 30]
     assert (np.concatenate(blocks) == expected).all()
+
+
+def test_blocks_of_many_rows_are_smaller_and_draw_the_same():
+    blocks = list(resampled_counts(20_000, 23, np.random.default_rng(3)))
+    one_by_one = np.random.default_rng(3)
+    expected = [np.bincount(one_by_one.integers(0, 20_000, 20_000), minlength=20_000) for _ in range(23)]
+    assert [len(block) for block in blocks] == [10, 10, 3]
+    assert (np.concatenate(blocks) == expected).all()

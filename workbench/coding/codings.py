@@ -114,6 +114,11 @@ def _rows(
     return frame[whole].assign(file=table.file, row=frame.index[whole]), notes
 
 
+def about_condition(rows: pd.DataFrame, condition: str) -> pd.DataFrame:
+    """The codings among `rows` that are about a condition, alone or with others."""
+    return rows.loc[[condition in named.split("+") for named in rows["about"]]]
+
+
 def _conditions_spoken_of(study: Study, about: pd.Series, file: str, faults: list[Finding]) -> pd.Series:
     """Condition ids joined by "+", each once and in the study's order; NaN where one is unknown, which is a fault."""
     joined = {}

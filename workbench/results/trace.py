@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from workbench.coding.codings import about_condition
 from workbench.declared import nearest
 from workbench.errors import UsageError
 from workbench.files import sha256
@@ -269,7 +270,7 @@ def _of_codings(evidence: Evidence, row: Mapping[str, Any], *, every: bool = Fal
             rows = rows[rows[key] == row[key]]
     about = {label: one for one, label in evidence.study.condition_labels.items()}.get(str(row.get("condition", "")))
     if about:
-        rows = rows.loc[[about in named.split("+") for named in rows["about"]]]
+        rows = about_condition(rows, about)
     for one in rows.to_dict("records"):
         what = f"{one['transcript']} {one['unit']}, {one['rater']} in {one['round']}"
         yield _cell(
