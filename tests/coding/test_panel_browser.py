@@ -295,7 +295,38 @@ def test_what_the_rater_had_decided_is_shown_and_not_saved_again(browser, tmp_pa
     assert told(rater.saved()) == [(kind, key, None, "")]
 
 
-def test_two_windows_of_one_packet_lose_nothing(browser, tmp_path):
+NO_STORAGE_EVENTS = """
+const listen = window.addEventListener;
+window.addEventListener = function (kind, ...further) {
+  if (kind !== "storage") listen.call(this, kind, ...further);
+};
+"""
+"""A browser that does not tell one window what another has kept."""
+
+
+@pytest.mark.parametrize("comes_back", [True, False])
+def test_two_windows_of_one_packet_lose_nothing(browser, tmp_path, comes_back):
+    """Not even where the browser tells neither of the other: whoever comes back to a window, or saves, gets all."""
+    rater = at_page(browser, tmp_path, assignment(), before=NO_STORAGE_EVENTS)
+    other = rater.page.context.new_page()
+    other.goto(rater.page.url)
+    other.locator(".wbp-unit").first.press("0")
+    other.get_by_text("1 of 1 changes are not in a saved file yet.").wait_for()
+    other.locator(".wbp-kept", has_text="all kept").wait_for()
+    rater.page.bring_to_front()
+    assert rater.page.locator(".wbp-note").count() == 0
+    rater.page.locator("[data-unit=A03-006]").press("0")
+    rater.kept(1)
+    if comes_back:
+        rater.page.evaluate("window.dispatchEvent(new Event('focus'))")
+        rater.page.locator(".wbp-note").nth(1).wait_for()
+    assert len(rater.saved().operations) == 2
+    rater.page.reload()
+    rater.page.locator(".wbp-note").nth(1).wait_for()
+
+
+@pytest.mark.full
+def test_two_windows_of_one_packet_tell_each_other(browser, tmp_path):
     rater = at_page(browser, tmp_path, assignment())
     other = rater.page.context.new_page()
     other.goto(rater.page.url)
@@ -307,9 +338,6 @@ def test_two_windows_of_one_packet_lose_nothing(browser, tmp_path):
     other.locator(".wbp-note").nth(1).wait_for()
     rater.page.bring_to_front()
     rater.kept(2)
-    rater.page.reload()
-    rater.page.locator(".wbp-note").nth(1).wait_for()
-    assert len(rater.saved().operations) == 2
 
 
 def test_arrows_follow_the_direction_of_the_words(browser, tmp_path):

@@ -65,6 +65,11 @@ function takeIn(operations) {
   return fresh;
 }
 
+/** Take in what another window of this packet kept meanwhile, where the browser did not tell of it. */
+function catchUp() {
+  if (takeIn(browser.read().filter(fits)).length) bringUpToDate();
+}
+
 /** A rated unit of each transcript, kept by transcript and worked out anew only where something changed. */
 const ratedHeld = new Map();
 function rated(one) {
@@ -152,6 +157,7 @@ async function digest(text) {
 }
 
 async function save() {
+  catchUp();
   const operations = work.operations.slice(given);
   const result = {
     format: packet.result_format,
@@ -243,6 +249,7 @@ window.addEventListener("storage", (event) => {
   const one = JSON.parse(event.newValue);
   if (fits(one) && takeIn([one]).length) bringUpToDate();
 });
+window.addEventListener("focus", catchUp);
 window.addEventListener("beforeunload", (event) => {
   if (!browser.works && work.operations.length - given > work.inFile) event.preventDefault();
 });
